@@ -1,0 +1,114 @@
+"""What the bench needs from an instrument. The engine knows these and nothing below them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from rampguard.quantities import Clock, Reading, Signal
+
+
+class Position(StrEnum):
+    """Where a line meter sits. Only one after the cut-off can prove that the unit is off."""
+
+    BEFORE_CUT_OFF = "before-cut-off"
+    AFTER_CUT_OFF = "after-cut-off"
+
+
+class OutputState(StrEnum):
+    """What a source or relay says of itself when asked."""
+
+    OFF = "off"
+    ON = "on"
+
+
+class Meter(Protocol):
+    """Anything that reads: `LineMeter`, `DcMeter` and `Thermometer` are meters of different signals."""
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        ...
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """What one call of `read` returns, in this order."""
+        ...
+
+    @property
+    def position(self) -> Position:
+        """Where it sits relative to the cut-off; BEFORE_CUT_OFF where that means nothing."""
+        ...
+
+    @property
+    def measuring_time_s(self) -> float:
+        """How long one reading averages; a reply may be that much older than its arrival."""
+        ...
+
+    def read(self) -> list[Reading]:
+        """One reading of each signal. Blocks for one measuring time. Raises LinkError when the link failed."""
+        ...
+
+
+LineMeter = Meter
+DcMeter = Meter
+Thermometer = Meter
+
+
+class AcSource(Protocol):
+    """A programmable AC source."""
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        ...
+
+    @property
+    def max_line_voltage_v(self) -> float:
+        """The highest rms voltage it may be set to."""
+        ...
+
+    def prepare(self, *, frequency_hz: float, current_limit_a: float, run_time_limit_s: float) -> None:
+        """Output off, zero volts, then everything the dialect sets before arming, each read back."""
+        ...
+
+    def set_line_voltage(self, line_voltage_v: float) -> None:
+        """Set the rms output voltage. Raises LinkError, CommandRefused."""
+        ...
+
+    def output_on(self) -> None:
+        """Switch the output on and read it back. Raises LinkError, CommandRefused."""
+        ...
+
+
+class CutOff(Protocol):
+    """A way to take line voltage from the unit: a contactor's relay, or the source's own output."""
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        ...
+
+    def off(self) -> None:
+        """Command it off now. Raises LinkError. Success proves nothing: ask `state`, then a meter."""
+        ...
+
+    def state(self) -> OutputState:
+        """What it says when asked. Raises LinkError."""
+        ...
+
+    def close(self) -> None:
+        """Let line voltage through (pull the contactor in). Raises LinkError, CommandRefused."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A connected bench. ``cut_offs`` in the order they are commanded; empty where a person is the cut-off."""
+
+    clock: Clock
+    source: AcSource | None
+    meters: tuple[Meter, ...]
+    cut_offs: tuple[CutOff, ...]
+    off_floor_v: float

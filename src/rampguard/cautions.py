@@ -1,0 +1,52 @@
+"""What must be said where people reach for mains: the cautions, and the pre-power checks a person confirms.
+
+Common practice, no source, unless stated. Local codes and a licensed person, where required, come first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class PrePowerCheck:
+    """One thing a person looks at before anything may be armed."""
+
+    key: str
+    text: str
+
+
+PRE_POWER_CHECKS: Final = (
+    PrePowerCheck(
+        "isolation",
+        "The unit is fed through an isolation transformer and a fuse. Behind it an upstream RCD/GFCI no longer"
+        " protects against touching both output conductors.",
+    ),
+    PrePowerCheck(
+        "earths",
+        "No more than one point of the unit is earthed, counting the grounds of earthed scopes, USB instruments and the"
+        " laptop. A switch-mode primary or a hot chassis gets no earthed ground clip at all.",
+    ),
+    PrePowerCheck("emergency-off", "An emergency-off and the plug are within reach without reaching across the unit."),
+    PrePowerCheck(
+        "discharged",
+        "Reservoirs were below 2 V, measured, when the last clip was moved; clips sit so that none can slip.",
+    ),
+    PrePowerCheck("loads", "No speakers are connected; a valve amplifier has its dummy load; inputs are quiet."),
+    PrePowerCheck("eyes", "Eye protection is on, one hand stays off the bench, and someone knows you are working."),
+    PrePowerCheck(
+        "selector", "The unit's voltage selector and fuse are right for these mains; its power switch is on."
+    ),
+)
+
+NO_SAFETY_DEVICE: Final = (
+    "rampguard is not a safety device. What must be there without it: isolation transformer, fuse, RCD/GFCI where it"
+    " can work, an emergency-off within reach, local codes, and a licensed person where required."
+)
+
+NOT_PROVEN_OFF: Final = "NOT PROVEN OFF: EMERGENCY-OFF, THEN THE PLUG, DO NOT REACH ACROSS THE UNIT"
+
+RESERVOIRS: Final = (
+    "AC at zero says nothing about a charged reservoir: measure the rails, below 2 V before hands or clips go in."
+)

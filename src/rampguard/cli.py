@@ -1,0 +1,300 @@
+"""The command line; thin. Exit codes: 0 done, 1 our error, 2 bad input, 3 tripped, 4 not proven off, 5 stopped."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import instruments
+from rampguard import __version__
+from rampguard.cautions import NO_SAFETY_DEVICE
+from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, RunOrder
+from rampguard.loads.classes import LOAD_CLASSES
+
+_EXAMPLES = """examples:
+  rampguard demo --no-screen --speed 20
+  rampguard demo --unit shorted-output --no-screen --speed 20
+  rampguard run --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300
+  rampguard replay captures/healthy-amplifier --json
+  rampguard plot captures/healthy-amplifier
+
+exit codes:
+  0 done, nothing tripped        3 tripped, output proven off
+  1 an error of ours             4 the output could not be proven off
+  2 bad usage or input           5 stopped by the operator, output proven off
+"""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command. Returns its exit code; bad usage exits 2 through argparse."""
+    if getattr(instruments, "OWNER", None) != "rampguard":
+        print(
+            f"the package 'instruments' at {instruments.__file__} is not rampguard's own; use a virtual environment"
+            " of its own for rampguard",
+            file=sys.stderr,
+        )
+        return EXIT_OUR_ERROR
+    options = _parser().parse_args(argv)
+    command: Callable[[argparse.Namespace], int] = options.command
+    return command(options)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="rampguard",
+        description="Drives, guards and records the first power-up of a repaired, mains-powered unit.",
+        epilog=f"{_EXAMPLES}\n{NO_SAFETY_DEVICE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"rampguard {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    _add_demo(commands)
+    _add_run(commands)
+    _add_simulate(commands)
+    _add_replay(commands)
+    _add_plot(commands)
+    return parser
+
+
+def _command(
+    commands: Any, name: str, act: Callable[[argparse.Namespace], int], help_: str, example: str
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=help_,
+        description=help_[0].upper() + help_[1:] + ".",
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(command=act)
+    return parser
+
+
+def _add_shared(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--into", metavar="DIR", type=Path, help="folder the capture goes into (default: captures)")
+    parser.add_argument("--no-screen", action="store_true", help="tell the story in lines of text")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
+
+
+def _add_demo(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "demo",
+        _demo,
+        "a whole power-up on the simulated bench",
+        "rampguard demo --unit shorted-output --no-screen --speed 20",
+    )
+    parser.add_argument("--unit", default="healthy-amplifier", help="which unit is on the bench (default: %(default)s)")
+    parser.add_argument("--speed", type=_positive, default=1.0, help="bench seconds a second (default: %(default)s)")
+    parser.add_argument("--seed", type=int, default=1, help="reproduces every reading (default: %(default)s)")
+    _add_shared(parser)
+
+
+def _add_run(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "run",
+        _run,
+        "a power-up on a real (or simulated) bench",
+        "rampguard run --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300",
+    )
+    parser.add_argument("--bench", required=True, type=Path, help="bench file: which instrument plays which role")
+    parser.add_argument("--job", metavar="DIR", type=Path, help="job folder; the capture goes into its captures/")
+    parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
+    parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="power on the unit's nameplate, watts")
+    parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50; must agree with the bench")
+    parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
+    parser.add_argument(
+        "--permissives-confirmed",
+        action="store_true",
+        help="a person has confirmed every pre-power check; the capture records that it was given this way",
+    )
+    _add_shared(parser)
+
+
+def _add_simulate(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "simulate",
+        _simulate,
+        "serve a simulated bench on loopback until standard input closes",
+        "rampguard simulate --unit healthy-amplifier --bench-file bench.toml",
+    )
+    parser.add_argument("--unit", required=True, help="which unit is on the bench")
+    parser.add_argument("--bench-file", metavar="OUT", required=True, type=Path, help="bench file to write")
+    parser.add_argument("--speed", type=_positive, default=1.0, help="bench seconds a second (default: %(default)s)")
+    parser.add_argument("--seed", type=int, default=1, help="reproduces the unit and the meters (default: %(default)s)")
+    parser.add_argument("--log", type=Path, help="JSON lines of what the supply really did")
+
+
+def _add_replay(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "replay",
+        _replay,
+        "the guard over recorded runs: capture folders, CSV files, or - for standard input",
+        "rampguard replay measured.csv --load-class linear-amplifier --nameplate-w 300 --mains 230/50",
+    )
+    parser.add_argument("files", metavar="FILE", nargs="+", help="capture folder, CSV file, or - for standard input")
+    parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
+    parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="power on the unit's nameplate, watts")
+    parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50 (default: 230/50)")
+    parser.add_argument(
+        "--meter", metavar="ACCURACY", help="the meters' accuracy: v=0.05%%+0.01,a=0.1%%+0.0005,w=0.1%%+0.02"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object a file on standard output")
+
+
+def _add_plot(commands: Any) -> None:
+    parser = _command(
+        commands, "plot", _plot, "draw ramp.png of a capture", "rampguard plot captures/healthy-amplifier"
+    )
+    parser.add_argument("capture", type=Path, help="capture folder")
+    parser.add_argument("--out", type=Path, help="picture to write (default: ramp.png in the capture)")
+
+
+# -- arguments --------------------------------------------------------------------------------------------------
+
+
+def _positive(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number; write it without its unit") from None
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text} must be a number above zero")
+    return value
+
+
+def _mains(text: str) -> tuple[float, float]:
+    volts, slash, hertz = text.partition("/")
+    if not slash:
+        raise argparse.ArgumentTypeError(f"{text!r}: write volts and hertz, such as 230/50")
+    return _positive(volts), _positive(hertz)
+
+
+# -- commands ---------------------------------------------------------------------------------------------------
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from rampguard.demo import SimulatedBench, SimulatorFailed
+
+    into = options.into or Path("captures")
+    try:
+        with SimulatedBench(options.unit, options.seed) as bench_file:
+            order = RunOrder(
+                bench=str(bench_file),
+                into=str(into),
+                seed=options.seed,
+                pace=options.speed,
+                permissives_confirmed="simulated bench",
+            )
+            return _follow(order, as_json=options.json)
+    except SimulatorFailed as error:
+        print(error, file=sys.stderr)
+        return EXIT_BAD_INPUT
+
+
+def _run(options: argparse.Namespace) -> int:
+    confirmed = "by flag" if options.permissives_confirmed else _confirm_checks()
+    if options.into is not None:
+        into = options.into
+    else:
+        into = options.job / "captures" if options.job is not None else Path("captures")
+    mains_v, mains_hz = options.mains or (None, None)
+    order = RunOrder(
+        bench=str(options.bench),
+        into=str(into),
+        load_class=options.load_class,
+        nameplate_w=options.nameplate_w,
+        mains_v=mains_v,
+        mains_frequency_hz=mains_hz,
+        plan=None if options.plan is None else str(options.plan),
+        permissives_confirmed=confirmed,
+    )
+    return _follow(order, as_json=options.json)
+
+
+def _confirm_checks() -> str:
+    """Ask for each pre-power check at the terminal. Empty, which the engine refuses, if one is not confirmed."""
+    from rampguard.cautions import PRE_POWER_CHECKS
+
+    if not sys.stdin.isatty():
+        return ""
+    print(f"{NO_SAFETY_DEVICE}\n\nPre-power checks: answer y once you have looked.", file=sys.stderr)
+    for number, check in enumerate(PRE_POWER_CHECKS, 1):
+        print(f"\n{number}. {check.text}\n   confirmed? [y/N] ", end="", file=sys.stderr, flush=True)
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            return ""
+    return "at the terminal"
+
+
+def _follow(order: RunOrder, *, as_json: bool) -> int:
+    from rampguard.onlooker import Onlooker, story_stream
+
+    onlooker = Onlooker(story_stream(as_json=as_json))
+    code = onlooker.follow(order)
+    if onlooker.capture is not None:
+        _draw(onlooker.capture, None)
+    if as_json:
+        _print_json(onlooker.summary or {"format": 1, "outcome": "refused", "reason": onlooker.refused})
+    return code
+
+
+def _print_json(value: dict[str, Any]) -> None:
+    print(json.dumps(value, allow_nan=False), flush=True)
+
+
+def _simulate(options: argparse.Namespace) -> int:
+    from rampguard.demo import SimulatorFailed, simulate
+
+    try:
+        simulate(options.unit, options.bench_file, speed=options.speed, seed=options.seed, log=options.log)
+    except SimulatorFailed as error:
+        print(error, file=sys.stderr)
+        return EXIT_BAD_INPUT
+    return EXIT_DONE
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from rampguard.replay import ReplayInput, ReplayRefused, replay
+
+    mains_v, mains_hz = options.mains or (None, None)
+    given = ReplayInput(options.load_class, options.nameplate_w, mains_v, mains_hz, options.meter)
+    worst = EXIT_DONE
+    for file in options.files:
+        try:
+            result = replay(file, given, notes=lambda text: print(text, file=sys.stderr))
+        except ReplayRefused as error:
+            print(error, file=sys.stderr)
+            worst = max(worst, EXIT_BAD_INPUT)
+            continue
+        if options.json:
+            _print_json(result.as_message)
+        else:
+            print(result.as_text)
+        worst = max(worst, result.exit_code)
+    return worst
+
+
+def _plot(options: argparse.Namespace) -> int:
+    return _draw(options.capture, options.out)
+
+
+def _draw(capture: Path, out: Path | None) -> int:
+    from rampguard.archive.errors import ArchiveError
+    from rampguard.archive.reader import read_capture
+    from rampguard.report.ramp_plot import draw_ramp
+
+    target = out or capture / "ramp.png"
+    try:
+        draw_ramp(read_capture(capture), target)
+    except (ArchiveError, OSError) as error:
+        print(f"no picture: {error}", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    print(f"picture: {target}", file=sys.stderr)
+    return EXIT_DONE

@@ -1,0 +1,88 @@
+"""The simulated bench as the command line starts it: served here for `simulate`, in its own process for `demo`."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from types import TracebackType
+from typing import Final
+
+from rampguard.engine.link import own_session
+
+START_DEADLINE_S: Final = 30.0
+
+
+class SimulatorFailed(Exception):  # noqa: N818 - what happened
+    """The simulated bench could not be served. The text says why."""
+
+
+class SimulatedBench:
+    """A simulated bench in lock-step, in a process of its own; the context's value is its bench file."""
+
+    def __init__(self, unit: str, seed: int) -> None:
+        self._unit = unit
+        self._seed = seed
+        self._folder = tempfile.TemporaryDirectory(prefix="rampguard-demo-")
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Path:
+        folder = Path(self._folder.name)
+        bench_file, said = folder / "bench.toml", folder / "said.txt"
+        with said.open("wb") as stderr:  # a file, since a pipe that nobody reads would stop the simulator
+            self._process = subprocess.Popen(
+                [
+                    *(sys.executable, "-m", "instruments.simulated", "--lock-step"),
+                    *("--unit", self._unit, "--seed", str(self._seed), "--bench-file", str(bench_file)),
+                ],
+                stdin=subprocess.PIPE,
+                stderr=stderr,
+                **own_session(),
+            )
+        deadline_s = time.monotonic() + START_DEADLINE_S
+        while not bench_file.exists():
+            if self._process.poll() is not None:
+                text = said.read_text(encoding="utf-8", errors="replace").strip()
+                self.__exit__(None, None, None)
+                raise SimulatorFailed(text or "the simulated bench ended before it served anything")
+            if time.monotonic() > deadline_s:
+                self.__exit__(None, None, None)
+                raise SimulatorFailed(f"the simulated bench did not start within {START_DEADLINE_S:g} s")
+            time.sleep(0.02)
+        return bench_file
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        process = self._process
+        if process is not None:
+            if process.stdin is not None:
+                process.stdin.close()
+            try:
+                process.wait(5.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        self._folder.cleanup()
+
+
+def simulate(unit: str, bench_file: Path, *, speed: float, seed: int, log: Path | None) -> None:
+    """Serve a simulated bench at ``speed`` until standard input closes. Raises SimulatorFailed."""
+    from instruments.simulated.serve import SimulationOptions, UnknownUnit, serve
+
+    stop = threading.Event()
+
+    def until_input_closes() -> None:
+        while sys.stdin.buffer.read(4096):
+            pass
+        stop.set()
+
+    threading.Thread(target=until_input_closes, daemon=True).start()
+    options = SimulationOptions(unit=unit, bench_file=bench_file, speed=speed, seed=seed, log=log)
+    try:
+        serve(options, stop)
+    except (UnknownUnit, OSError) as error:
+        raise SimulatorFailed(str(error)) from error

@@ -1,0 +1,229 @@
+"""Readings and set-points: a thread an instrument, so that a slow one holds up nobody.
+
+On a real bench each meter is read as fast as it measures. On a bench in lock-step, simulated time moves by one tick
+when the loop asks for it, and every meter is read once a tick, so that a seed reproduces every reading.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from instruments.errors import InstrumentError
+from instruments.roles import AcSource, Meter
+from rampguard.quantities import Clock, Reading, Validity
+
+TICK_S: Final = 0.1
+"""Bench time by which a bench in lock-step moves between readings."""
+LEAST_PERIOD_S: Final = 0.05
+"""Wall time between two readings of a meter that answers at once with its newest window."""
+IDLE_S: Final = 0.01
+"""Wall time the loop waits for news at most, so that it feeds the watchdog and sees its deadlines."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What one instrument had to say at one moment: its readings, and what went wrong (empty mostly)."""
+
+    instrument: str
+    readings: tuple[Reading, ...]
+    problem: str = ""
+
+
+class Acquisition(Protocol):
+    """Where the loop gets its readings from."""
+
+    def start(self) -> None:
+        """Begin reading."""
+        ...
+
+    def collect(self, meanwhile: Callable[[], None]) -> list[tuple[Batch, ...]]:
+        """What has arrived, oldest first, each entry one moment's batches.
+
+        Returns after `IDLE_S`, or calls ``meanwhile`` that often while it waits longer.
+        """
+        ...
+
+    def stop(self) -> None:
+        """End the threads."""
+        ...
+
+
+def read_once(meter: Meter, clock: Clock) -> Batch:
+    """Read a meter; a link that failed makes every signal MISSING, never zero."""
+    asked_s = clock.now_s()
+    try:
+        return Batch(meter.name, tuple(meter.read()))
+    except InstrumentError as error:
+        now_s = clock.now_s()
+        missing = tuple(
+            Reading(signal, None, now_s, asked_s, Validity.MISSING, instrument=meter.name) for signal in meter.signals
+        )
+        return Batch(meter.name, missing, str(error))
+
+
+class FreeRunning:
+    """Every meter read by its own thread, again and again."""
+
+    def __init__(self, meters: Sequence[Meter], clock: Clock) -> None:
+        self._inbox: queue.SimpleQueue[Batch] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._clock = clock
+        self._threads = [
+            threading.Thread(target=self._pump, args=(meter,), name=f"read-{meter.name}", daemon=True)
+            for meter in meters
+        ]
+
+    def start(self) -> None:
+        """Begin reading."""
+        for thread in self._threads:
+            thread.start()
+
+    def _pump(self, meter: Meter) -> None:
+        while not self._stop.is_set():
+            began_s = time.monotonic()
+            self._inbox.put(read_once(meter, self._clock))
+            self._stop.wait(max(0.0, LEAST_PERIOD_S - (time.monotonic() - began_s)))
+
+    def collect(self, meanwhile: Callable[[], None]) -> list[tuple[Batch, ...]]:  # noqa: ARG002 - never waits longer
+        """All that has arrived; waits `IDLE_S` for the first."""
+        moments: list[tuple[Batch, ...]] = []
+        try:
+            moments.append((self._inbox.get(timeout=IDLE_S),))
+            while True:
+                moments.append((self._inbox.get_nowait(),))
+        except queue.Empty:
+            return moments
+
+    def stop(self) -> None:
+        """End the threads."""
+        self._stop.set()
+        for thread in self._threads:
+            thread.join(1.0)
+
+
+class LockStep:
+    """Every meter read once a tick, each by its own thread; time moves when the loop is ready for it.
+
+    ``pace`` is bench seconds a wall second, None for as fast as it goes.
+    """
+
+    def __init__(self, meters: Sequence[Meter], clock: Clock, pace: float | None) -> None:
+        self._clock = clock
+        self._tick_wall_s = 0.0 if pace is None else TICK_S / pace
+        self._inbox: queue.SimpleQueue[Batch] = queue.SimpleQueue()
+        self._asks: list[queue.SimpleQueue[bool]] = [queue.SimpleQueue() for _ in meters]
+        self._names = [meter.name for meter in meters]
+        self._due_s = 0.0
+        self._threads = [
+            threading.Thread(target=self._serve, args=(m, ask), name=f"read-{m.name}", daemon=True)
+            for m, ask in zip(meters, self._asks, strict=True)
+        ]
+
+    def start(self) -> None:
+        """Begin; the first tick is due at once."""
+        self._due_s = time.monotonic()
+        for thread in self._threads:
+            thread.start()
+
+    def _serve(self, meter: Meter, asks: queue.SimpleQueue[bool]) -> None:
+        while asks.get():
+            self._inbox.put(read_once(meter, self._clock))
+
+    def collect(self, meanwhile: Callable[[], None]) -> list[tuple[Batch, ...]]:
+        """One tick, if it is due; else nothing, after `IDLE_S` at the latest."""
+        early_s = self._due_s - time.monotonic()
+        if early_s > 0:
+            time.sleep(min(early_s, IDLE_S))
+            if early_s > IDLE_S:
+                return []
+        self._due_s += self._tick_wall_s
+        self._clock.sleep(TICK_S)
+        for ask in self._asks:
+            ask.put(True)
+        batches: dict[str, Batch] = {}
+        while len(batches) < len(self._names):
+            try:
+                batch = self._inbox.get(timeout=IDLE_S)
+                batches[batch.instrument] = batch
+            except queue.Empty:
+                meanwhile()
+        return [tuple(batches[name] for name in self._names)]
+
+    def stop(self) -> None:
+        """End the threads."""
+        for ask in self._asks:
+            ask.put(False)
+        for thread in self._threads:
+            thread.join(1.0)
+
+
+class SourceDriver:
+    """The source's own thread. A newer set-point replaces one not yet sent.
+
+    ``wait_done`` is for a bench in lock-step, where a set-point must have arrived before time moves.
+    """
+
+    def __init__(self, source: AcSource) -> None:
+        self._source = source
+        self._wanted_v: float | None = None
+        self._sent_v: float | None = None
+        self._closing = False
+        self._changed = threading.Condition()
+        self.problem = ""
+        """What went wrong with the last set-point; empty if nothing did."""
+        self._waiting_since_s: float | None = None
+        self._thread = threading.Thread(target=self._run, name=f"set-{source.name}", daemon=True)
+        self._thread.start()
+
+    def set(self, line_voltage_v: float) -> None:
+        """Ask for a set-point, volts rms; never blocks."""
+        with self._changed:
+            if line_voltage_v != self._wanted_v:
+                self._wanted_v = line_voltage_v
+                if self._waiting_since_s is None:
+                    self._waiting_since_s = time.monotonic()
+                self._changed.notify_all()
+
+    def overdue_s(self) -> float:
+        """For how long (wall) a set-point has been waiting to be taken."""
+        with self._changed:
+            return 0.0 if self._waiting_since_s is None else time.monotonic() - self._waiting_since_s
+
+    def wait_done(self, timeout_s: float) -> bool:
+        """Wait until the newest set-point has been taken or has failed. False after ``timeout_s`` of wall time."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._waiting_since_s is None, timeout_s)
+
+    def stop(self) -> None:
+        """End the thread. Switches nothing."""
+        with self._changed:
+            self._closing = True
+            self._changed.notify_all()
+        self._thread.join(1.0)
+
+    def _run(self) -> None:
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._closing or self._wanted_v != self._sent_v)
+                if self._closing:
+                    return
+                wanted_v = self._wanted_v
+            problem = self._send(wanted_v)
+            with self._changed:
+                self._sent_v, self.problem = wanted_v, problem
+                if self._wanted_v == wanted_v:
+                    self._waiting_since_s = None
+                self._changed.notify_all()
+
+    def _send(self, line_voltage_v: float | None) -> str:
+        assert line_voltage_v is not None  # noqa: S101 - the thread wakes for a set-point only
+        try:
+            self._source.set_line_voltage(line_voltage_v)
+        except InstrumentError as error:
+            return str(error)
+        return ""

@@ -1,0 +1,67 @@
+"""Layer 1's numbers for a load class and a nameplate. All ratios are common practice, no source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rampguard.guard.limits import Limits
+from rampguard.loads.classes import LoadClass
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
+from rampguard.ramp.plan import MAINS_TOLERANCE
+
+_RISE_PER_SECOND = 0.5  # of the current ceiling
+_RISE_PER_READING = 0.35
+_OVERSHOOT = 0.05  # of mains
+_OFFSET_FROM = 0.4  # of mains
+_NO_CURRENT = 0.0005  # of nameplate current
+_EMITTER_RESISTOR_V = 0.1
+_DC_OFFSET_V = 1.0
+_TEMPERATURE_DEGC = 80.0
+_STALE_LINE_S = 0.5
+_STALE_OTHER_S = 2.0
+
+
+def limits_for(
+    load_class: LoadClass | None,
+    *,
+    nameplate_w: float | None,
+    nameplate_v: float,
+    signals: Iterable[Signal],
+    driven: bool,
+    speed: float = 1.0,
+) -> Limits:
+    """The limits of a run or replay.
+
+    ``nameplate_w`` None leaves every ceiling that scales with it unset, hence not evaluated. ``driven`` says that a
+    source follows set-points. ``speed`` is bench seconds a wall second on an accelerated simulated bench: what the
+    computer's own delays cost in bench time grows with it. Volts rms, watts.
+    """
+    signals = tuple(signals)
+    watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
+    nameplate_a = None if nameplate_w is None else nameplate_w / nameplate_v
+    current_a = power_w = None
+    if load_class is not None and nameplate_w is not None and nameplate_a is not None:
+        current_a = load_class.current_ratio * nameplate_a
+        power_w = load_class.power_ratio * nameplate_w
+    quantities = {signal.quantity for signal in signals}
+    return Limits(
+        line_voltage_v=nameplate_v * (1.0 + MAINS_TOLERANCE),
+        line_current_a=current_a,
+        real_power_w=power_w if Quantity.REAL_POWER in quantities else None,
+        emitter_resistor_v=_EMITTER_RESISTOR_V if Quantity.EMITTER_RESISTOR in quantities else None,
+        temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,
+        dc_offset_v=_DC_OFFSET_V if Quantity.DC_OFFSET in quantities else None,
+        overshoot_v=_OVERSHOOT * nameplate_v if driven else None,
+        lag_s=max(1.0, 0.25 * speed),
+        current_rise_a=None if current_a is None else _RISE_PER_READING * current_a,
+        current_rise_a_per_s=None if current_a is None else _RISE_PER_SECOND * current_a,
+        power_rise_w=None if power_w is None else _RISE_PER_READING * power_w,
+        power_rise_w_per_s=None if power_w is None else _RISE_PER_SECOND * power_w,
+        no_current_from_v=None if load_class is None else load_class.no_current_from_fraction * nameplate_v,
+        no_current_a=0.0 if nameplate_a is None else _NO_CURRENT * nameplate_a,
+        current_seen_by_v=None if load_class is None else load_class.current_seen_by_fraction * nameplate_v,
+        offset_from_line_v=_OFFSET_FROM * nameplate_v,
+        stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed),
+        stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed),
+        watched=watched,
+    )

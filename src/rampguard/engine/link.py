@@ -1,0 +1,116 @@
+"""Between the engine and whoever looks on: the run order, the commands, the events, and the process itself.
+
+Newline-delimited JSON over the engine's standard input and output. The first line in is the order; after it come
+commands. An onlooker that falls silent for `SCREEN_LEASE_S`, or whose end of the pipe closes, is a lost screen: the
+engine cuts the supply.
+
+Commands: ``{"command": "alive"}``, ``"off"`` (with a ``reason``), ``"power-pressed"``.
+Events: ``refused``, ``stage``, ``readings``, ``notice``, ``trip``, ``off``, ``finished``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import subprocess
+import sys
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Final
+
+from rampguard.engine.lines import LineReader, LineWriter
+
+SCREEN_LEASE_S: Final = 0.4
+"""Wall time an onlooker may be silent while anything is live."""
+ALIVE_EVERY_S: Final = 0.1
+
+EXIT_DONE: Final = 0
+EXIT_OUR_ERROR: Final = 1
+EXIT_BAD_INPUT: Final = 2
+EXIT_TRIPPED: Final = 3
+EXIT_UNPROVEN: Final = 4
+EXIT_STOPPED: Final = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOrder:
+    """What the engine is asked to do. Paths as text; None where not given."""
+
+    bench: str
+    into: str
+    load_class: str | None = None
+    nameplate_w: float | None = None
+    mains_v: float | None = None
+    mains_frequency_hz: float | None = None
+    plan: str | None = None
+    seed: int | None = None
+    pace: float | None = None
+    """On a bench in lock-step: bench seconds a wall second; None for as fast as it goes."""
+    permissives_confirmed: str = ""
+    """How the pre-power checks were confirmed: ``by flag``, ``at the terminal``, ``simulated bench``; empty: not."""
+
+    def as_message(self) -> dict[str, Any]:
+        """The order as a message."""
+        return {"order": asdict(self)}
+
+    @classmethod
+    def from_message(cls, message: dict[str, Any]) -> RunOrder:
+        """The inverse of `as_message`. Raises ValueError for a message that is no order."""
+        order = message.get("order")
+        known = {item.name for item in fields(cls)}
+        if not isinstance(order, dict) or not set(order) <= known:
+            raise ValueError("the first message must be a run order")
+        return cls(**order)
+
+
+class EngineProcess:
+    """The engine, as its onlooker holds it.
+
+    It runs in a session of its own, so that a Ctrl-C at the terminal reaches the onlooker alone, who asks for off
+    and goes on listening until off is proven.
+    """
+
+    def __init__(self, order: RunOrder) -> None:
+        self.events: queue.SimpleQueue[dict[str, Any] | None] = queue.SimpleQueue()
+        """Events as they arrive; None once the engine is gone."""
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "rampguard.engine"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            **own_session(),
+        )
+        assert self._process.stdin is not None  # noqa: S101 - both are pipes
+        assert self._process.stdout is not None  # noqa: S101
+        LineReader(self._process.stdout, self.events).start()
+        self._commands = LineWriter(self._process.stdin)
+        self._commands.start()
+        self._commands.put(order.as_message())
+
+    @property
+    def pid(self) -> int:
+        """The engine's process id."""
+        return self._process.pid
+
+    def command(self, name: str, **details: Any) -> None:
+        """Send a command; never blocks."""
+        self._commands.put({"command": name, **details})
+
+    def hang_up(self) -> None:
+        """Close the command pipe: to the engine, a lost screen."""
+        self._commands.close(0.1)
+        with contextlib.suppress(OSError):
+            if self._process.stdin is not None:
+                self._process.stdin.close()
+
+    def wait(self, timeout_s: float) -> int | None:
+        """The engine's exit code, negative if a signal ended it; None if it is still there."""
+        try:
+            return self._process.wait(timeout_s)
+        except subprocess.TimeoutExpired:
+            return None
+
+
+def own_session() -> dict[str, Any]:
+    """What to tell Popen so that the terminal's signals do not reach the child."""
+    if sys.platform == "win32":  # pragma: no cover - not tested on Windows
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"start_new_session": True}

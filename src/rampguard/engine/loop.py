@@ -1,0 +1,294 @@
+"""The loop that owns the bench while anything can be live: readings in, guard, decision, cut-off, capture row, event.
+
+One turn takes about ten milliseconds at most: it feeds the watchdog, takes what has arrived, judges it, and acts.
+"""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+from instruments.roles import Bench
+from rampguard.archive.rows import Row
+from rampguard.archive.writer import CaptureWriter
+from rampguard.engine.acquire import Acquisition, Batch, SourceDriver
+from rampguard.engine.cutoff import OffDrive, OffProof, OffReport, begin_proof
+from rampguard.engine.guardian import Guardian
+from rampguard.engine.operator import Operator
+from rampguard.guard.decision import Decision, Layer, Observation, Severity
+from rampguard.guard.interlock import Event, Interlock, State, step
+from rampguard.guard.judge import GuardState, judge, trip_from_outside
+from rampguard.guard.limits import Limits
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading
+from rampguard.ramp.plan import Plan
+from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
+
+TOLD_EVERY_S: Final = 0.1
+"""Wall time between two snapshots of the readings for the onlooker."""
+TURN_LIMIT_S: Final = 0.4
+"""A turn that took longer (the machine slept, or was stopped) is a fault of its own."""
+SOURCE_LIMIT_S: Final = 0.8
+"""Wall time a set-point may wait to be taken."""
+
+
+@dataclass(slots=True)
+class Live:
+    """The parts that a live loop works with."""
+
+    bench: Bench
+    plan: Plan
+    limits: Limits
+    capture: CaptureWriter
+    operator: Operator
+    guardian: Guardian
+    acquisition: Acquisition
+    source: SourceDriver
+    drive: OffDrive
+    off_reports: queue.SimpleQueue[OffReport]
+    lock_step: bool
+    zero_s: float
+    """Bench time at which the run began."""
+
+
+@dataclass(slots=True)
+class Loop:
+    """One live run, from energised to proven off (or given up)."""
+
+    parts: Live
+    interlock: Interlock
+    guard: GuardState = field(default_factory=GuardState)
+    ramp: RampState = field(default_factory=RampState)
+    proof: OffProof | None = None
+    finished: bool = False
+    """The plan was walked to its end."""
+    max_line_voltage_v: float = 0.0
+    commanded_wall_s: float = 0.0
+    _stage: str = ""
+    _severity: Severity = Severity.SAFE
+    _reason: str = ""
+    _event: str = ""
+    _current: Reading | None = None
+    _turn_s: float = field(default_factory=time.monotonic)
+    _told_s: float = 0.0
+    _problems: set[str] = field(default_factory=set)
+    _newest: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def set_voltage_v(self) -> float:
+        """The set-point as it was last asked for, volts rms."""
+        return 0.0 if self.proof is not None else self.ramp.set_voltage_v
+
+    def keep_alive(self) -> None:
+        """Feed the watchdog and listen to the operator; called at every turn and while waiting within one."""
+        self.parts.guardian.feed()
+        self.parts.operator.poll()
+
+    def run(self, give_up: Callable[[Loop], bool]) -> None:
+        """Turn until off is proven, or until ``give_up`` says so."""
+        self._turn_s = time.monotonic()
+        while not (self.proof is not None and self.proof.proven):
+            self._turn()
+            if give_up(self):
+                return
+        self.interlock = step(self.interlock, Event.OFF_PROVEN)
+
+    def _turn(self) -> None:
+        self.keep_alive()
+        self._watch_the_house()
+        for moment in self._collect():
+            self._take(moment)
+        self._judge(Observation(self._now_s(), (), self.set_voltage_v))
+        self._walk()
+        self._take_off_reports()
+        self._tell()
+
+    def _collect(self) -> list[tuple[Batch, ...]]:
+        """What has arrived. In lock-step, simulated time waits until every way off has reported once."""
+        waiting = self.proof is not None and len(self.proof.states) < len(self.parts.bench.cut_offs)
+        if self.parts.lock_step and waiting and time.monotonic() - self.commanded_wall_s < 0.3:
+            time.sleep(0.002)
+            return []
+        return self.parts.acquisition.collect(self.keep_alive)
+
+    def _now_s(self) -> float:
+        return max(self.guard.time_s, self.parts.bench.clock.now_s() - self.parts.zero_s)
+
+    # -- readings -----------------------------------------------------------------------------------------------
+
+    def _take(self, moment: tuple[Batch, ...]) -> None:
+        readings = tuple(reading for batch in moment for reading in batch.readings)
+        for batch in moment:
+            if batch.problem and batch.problem not in self._problems:
+                self._problems.add(batch.problem)
+                self.note("link", batch.problem)
+        if not readings:
+            return
+        arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
+        event, self._event = self._event, ""
+        observation = Observation(max(arrived_s, self.guard.time_s), readings, self.set_voltage_v, event)
+        self._judge(observation)
+        for reading in readings:
+            self._notice(reading)
+
+    def _notice(self, reading: Reading) -> None:
+        if reading.value is None:
+            return
+        self._newest[reading.signal.column] = reading.value
+        if reading.signal == LINE_VOLTAGE:
+            self.max_line_voltage_v = max(self.max_line_voltage_v, reading.value)
+        if reading.signal == LINE_CURRENT:
+            self._current = reading
+        if self.proof is not None:
+            self.proof = self.proof.with_reading(reading)
+
+    def _judge(self, observation: Observation) -> None:
+        self.guard, decision = judge(self.guard, self.parts.limits, observation)
+        if decision.trip is not None and not self.interlock.cause:
+            self._trip(decision.trip.reason)
+        if observation.readings or observation.expected_event or decision.severity is not self._severity:
+            self._record(observation, decision)
+        if decision.severity is Severity.WARN and decision.reason != self._reason:
+            self.note("warn", decision.reason)
+        self._severity, self._reason = decision.severity, decision.reason
+
+    def _record(self, observation: Observation, decision: Decision) -> None:
+        self.parts.capture.put_row(
+            Row(
+                time_s=observation.time_s,
+                set_voltage_v=observation.set_voltage_v,
+                readings=observation.readings,
+                expected_event=observation.expected_event,
+                stage=self._stage,
+                state=str(self.interlock.state),
+                decision=decision.word,
+                reason=decision.reason,
+            )
+        )
+
+    # -- acting -------------------------------------------------------------------------------------------------
+
+    def _watch_the_house(self) -> None:
+        """Everything but the readings that can make going on unsafe."""
+        now_s = time.monotonic()
+        held_up_s, self._turn_s = now_s - self._turn_s, now_s
+        if self.interlock.state is not State.LIVE:
+            return
+        parts = self.parts
+        troubles = (
+            parts.guardian.trouble(),
+            parts.operator.lost(),
+            f"the engine was held up for {held_up_s:.2f} s" if held_up_s > TURN_LIMIT_S else "",
+            parts.source.problem,
+            "the source does not take its set-point" if parts.source.overdue_s() > SOURCE_LIMIT_S else "",
+            parts.capture.failure,
+        )
+        for trouble in troubles:
+            if trouble:
+                self.trip(Layer.READING, trouble)
+                return
+        if parts.operator.off_reason:
+            self._stop(parts.operator.off_reason)
+
+    def _walk(self) -> None:
+        if self.interlock.state is not State.LIVE:
+            return
+        pressed = self.parts.operator.take_power_pressed()
+        if pressed:
+            self._event = "power-pressed"
+            self.note("power-pressed", "power was pressed")
+        current, self._current = self._current, None
+        given = RampInput(
+            self._now_s(),
+            None if current is None else current.value,
+            0.0 if current is None else 2.0 * current.bound,
+            pressed,
+        )
+        self.ramp, move = advance(self.parts.plan, self.ramp, given)
+        self._follow(move)
+
+    def _follow(self, move: RampStep) -> None:
+        if move.stage_began:
+            self._stage = move.stage.name
+            self.note("stage", f"{move.stage.name}: to {move.stage.line_voltage_v:g} V")
+            self.parts.operator.tell(
+                "stage",
+                name=move.stage.name,
+                line_voltage_v=move.stage.line_voltage_v,
+                ends_when=move.stage.ends_when,
+            )
+        if move.overdue:
+            self.trip(Layer.CEILING, move.overdue)
+        elif move.finished:
+            self.finished = True
+            self._stop("the plan is done")
+        else:
+            self.parts.source.set(move.set_voltage_v)
+            if self.parts.lock_step:
+                self._wait_for_source()
+
+    def _wait_for_source(self) -> None:
+        deadline_s = time.monotonic() + SOURCE_LIMIT_S
+        while not self.parts.source.wait_done(0.02) and time.monotonic() < deadline_s:
+            self.keep_alive()
+
+    def trip(self, layer: Layer, reason: str) -> None:
+        """Trip for a cause that the readings did not show. The first cause is kept."""
+        self.guard = trip_from_outside(self.guard, layer, reason)
+        self._trip(reason)
+
+    def _trip(self, reason: str) -> None:
+        if self.interlock.state is State.LIVE:
+            self._cut()
+        self.interlock = step(self.interlock, Event.TRIP, reason)
+        self.note("trip", reason)
+        trip = self.guard.trip
+        self.parts.operator.tell(
+            "trip",
+            reason=reason,
+            line_voltage_v=None if trip is None else trip.line_voltage_v,
+            layer=None if trip is None else str(trip.layer),
+        )
+
+    def _stop(self, reason: str) -> None:
+        self._cut()
+        self.interlock = step(self.interlock, Event.STOP, reason)
+        self.note("stop", reason)
+
+    def _cut(self) -> None:
+        """Off, first of all; everything else may wait."""
+        self.parts.drive.cut()
+        self.commanded_wall_s = time.monotonic()
+        bench = self.parts.bench
+        self.proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters)
+        self.parts.source.set(0.0)
+
+    def _take_off_reports(self) -> None:
+        while self.proof is not None and not self.parts.off_reports.empty():
+            report = self.parts.off_reports.get()
+            self.proof = self.proof.with_report(report)
+            said = f"reads back {report.state}" if report.state else report.problem
+            self.note("cut-off", f"{report.name}: {said}")
+
+    # -- telling ------------------------------------------------------------------------------------------------
+
+    def note(self, kind: str, text: str) -> None:
+        """Into the capture's events, its log, and to the onlooker."""
+        self.parts.capture.put_event(max(0.0, self.guard.time_s), kind, text)
+        if kind not in ("stage", "trip"):
+            self.parts.operator.tell("notice", kind=kind, text=text)
+
+    def _tell(self) -> None:
+        now_s = time.monotonic()
+        if now_s - self._told_s >= TOLD_EVERY_S:
+            self._told_s = now_s
+            self.parts.operator.tell(
+                "readings",
+                time_s=max(0.0, self.guard.time_s),
+                state=str(self.interlock.state),
+                stage=self._stage,
+                set_voltage_v=self.set_voltage_v,
+                values=dict(self._newest),
+            )

@@ -1,0 +1,67 @@
+"""The engine's side of the onlooker: commands in, events out, and whether anyone is still looking."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import time
+from typing import Any
+
+from rampguard.engine.lines import LineWriter
+from rampguard.engine.link import SCREEN_LEASE_S
+
+
+class Operator:
+    """What the operator asked for, and whether their screen still lives."""
+
+    def __init__(self, inbox: queue.SimpleQueue[dict[str, Any] | None], events: LineWriter) -> None:
+        self._inbox = inbox
+        self._events = events
+        self._heard_s = time.monotonic()
+        self._gone = False
+        self.off_reason = ""
+        """Why the operator wants it off; empty while they do not."""
+        self._power_pressed = False
+
+    def tell(self, event: str, **details: Any) -> None:
+        """Send an event; never blocks."""
+        self._events.put({"event": event, **details})
+
+    def ask_off(self, reason: str) -> None:
+        """Off is wanted, by command or by signal; the first reason is kept."""
+        self.off_reason = self.off_reason or reason
+
+    def poll(self) -> None:
+        """Take in what has arrived; cheap, called at every turn of the loop."""
+        with contextlib.suppress(queue.Empty):
+            while True:
+                message = self._inbox.get_nowait()
+                if message is None:
+                    self._gone = True
+                    return
+                self._heard_s = time.monotonic()
+                self._obey(message)
+
+    def _obey(self, message: dict[str, Any]) -> None:
+        command = message.get("command")
+        if command == "off":
+            self.ask_off(str(message.get("reason") or "the operator asked for off"))
+        elif command == "power-pressed":
+            self._power_pressed = True
+
+    def take_power_pressed(self) -> bool:
+        """Whether power was said to be pressed since this was last asked."""
+        pressed, self._power_pressed = self._power_pressed, False
+        return pressed
+
+    def lost(self) -> str:
+        """Why the operator's screen counts as lost; empty while it does not."""
+        if self._gone or self._events.broken.is_set():
+            return "the operator's screen is gone"
+        silent_s = time.monotonic() - self._heard_s
+        return f"the operator's screen was silent for {silent_s:.2f} s" if silent_s > SCREEN_LEASE_S else ""
+
+    @property
+    def gone(self) -> bool:
+        """Whether the other end of the pipe is closed."""
+        return self._gone

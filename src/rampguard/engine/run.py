@@ -1,0 +1,316 @@
+"""One run, from proven off to proven off: the order in which things happen, and what each failure leads to."""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from instruments.connect import close_bench, connect
+
+from instruments.errors import InstrumentError
+from instruments.roles import AcSource, Bench
+from rampguard import __version__
+from rampguard.archive.writer import CaptureHeader, CaptureWriter
+from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, SourceDriver, read_once
+from rampguard.engine.ceilings import limits_for
+from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
+from rampguard.engine.guardian import Guardian
+from rampguard.engine.link import (
+    EXIT_BAD_INPUT,
+    EXIT_DONE,
+    EXIT_STOPPED,
+    EXIT_TRIPPED,
+    EXIT_UNPROVEN,
+    RunOrder,
+)
+from rampguard.engine.loop import Live, Loop
+from rampguard.engine.operator import Operator
+from rampguard.engine.setup import Prepared, Refused, prepare
+from rampguard.guard.decision import Layer
+from rampguard.guard.interlock import Event, Interlock, State, step
+from rampguard.guard.limits import Limits
+from rampguard.quantities import LINE_VOLTAGE, Signal
+from rampguard.ramp.plan import PlanError
+
+CONTACTOR_CLOSES_BELOW_V: Final = 2.0
+"""The contactor is closed only with the variac below this."""
+SOURCE_LIMIT_RATIO: Final = 1.5
+"""The source's own current limit, against the guard's ceiling: a backstop, not the first to act."""
+RUN_TIME_MARGIN_S: Final = 600.0
+"""The source's own output timer allows the whole plan, all time-outs used up, and so much more."""
+
+
+def run(order: RunOrder, operator: Operator) -> int:
+    """Do what the order says. Returns the exit code; everything else goes to the operator and into the capture."""
+    try:
+        prepared = prepare(order)
+        bench = connect(prepared.bench_file)
+    except (Refused, PlanError, InstrumentError) as error:
+        operator.tell("refused", text=str(error))
+        return EXIT_BAD_INPUT
+    try:
+        return _Run(order, operator, prepared, bench).go()
+    except (Refused, InstrumentError) as error:
+        operator.tell("refused", text=str(error))
+        return EXIT_BAD_INPUT
+    finally:
+        close_bench(bench)
+
+
+class NotProvenOff(Exception):  # noqa: N818 - what is the case
+    """Before anything was energised, the bench could not be proven off."""
+
+    def __init__(self, proof: OffProof) -> None:
+        self.proof = proof
+        super().__init__("; ".join(proof.problems) or "no meter after the cut-off proved it off")
+
+
+@dataclass
+class _Run:
+    order: RunOrder
+    operator: Operator
+    prepared: Prepared
+    bench: Bench
+
+    def go(self) -> int:
+        """From proven off to proven off."""
+        self.lock_step = self.prepared.bench_file.clock is not None and (
+            self.prepared.bench_file.clock.kind == "lock-step"
+        )
+        self.limits = self._limits()
+        try:
+            self._prove_off_first()
+        except NotProvenOff as error:
+            self.operator.tell("finished", **self._summary("unproven", error.proof, None))
+            return EXIT_UNPROVEN
+        source = self.bench.source
+        assert source is not None  # noqa: S101 - prepare() refused a bench without one
+        self._prepare_source(source)
+        self._check_meters()
+        capture = self._open_capture()
+        guardian = Guardian(Path(self.order.bench), capture.folder, os.getpid())
+        try:
+            self._await_watchdog(guardian)
+        except Refused as error:
+            guardian.release(0.5)
+            capture.finish({"outcome": "refused", "reason": str(error)})
+            raise
+        capture.put_pids(engine=os.getpid(), watchdog=guardian.pid)
+        return self._power_up(source, capture, guardian)
+
+    # -- before power -------------------------------------------------------------------------------------------
+
+    def _signals(self) -> tuple[Signal, ...]:
+        return tuple(signal for meter in self.bench.meters for signal in meter.signals)
+
+    def _limits(self) -> Limits:
+        signals = self._signals()
+        twice = {str(signal.column) for signal in signals if signals.count(signal) > 1}
+        if twice:
+            raise Refused(
+                f"two instruments measure {', '.join(sorted(twice))}: list only one of them in the bench file's roles"
+            )
+        return limits_for(
+            self.prepared.load_class,
+            nameplate_w=self.prepared.nameplate_w,
+            nameplate_v=self.prepared.nameplate_v,
+            signals=signals,
+            driven=True,
+            speed=self.prepared.speed,
+        )
+
+    def _prove_off_first(self) -> None:
+        """A program that has just started has proved nothing: everything off, and proven, before anything else."""
+        reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
+        drive = OffDrive(self.bench.cut_offs, reports.put)
+        drive.cut()
+        try:
+            proof = begin_proof(self.bench.off_floor_v, self.bench.clock.now_s(), self.bench.meters)
+            deadline_s = time.monotonic() + PROOF_DEADLINE_S
+            while len(proof.states) < len(self.bench.cut_offs) and time.monotonic() < deadline_s:
+                try:
+                    proof = proof.with_report(reports.get(timeout=0.05))
+                except queue.Empty:
+                    continue
+            while not proof.proven and time.monotonic() < deadline_s:
+                self.bench.clock.sleep(0.1)
+                for meter in self.bench.meters:
+                    for reading in read_once(meter, self.bench.clock).readings:
+                        proof = proof.with_reading(reading)
+                while not reports.empty():
+                    proof = proof.with_report(reports.get())
+            if not proof.proven:
+                raise NotProvenOff(proof)
+        finally:
+            drive.stop()
+
+    def _prepare_source(self, source: AcSource) -> None:
+        if source.max_line_voltage_v < self.prepared.plan.highest_v:
+            raise Refused(
+                f"the plan goes to {self.prepared.plan.highest_v:g} V but {source.name} reaches only"
+                f" {source.max_line_voltage_v:g} V; lower the plan or use another source"
+            )
+        plan_s = sum(stage.timeout_s for stage in self.prepared.plan.stages)
+        ceiling_a = self.limits.line_current_a
+        assert ceiling_a is not None  # noqa: S101 - prepare() refused a run without a nameplate
+        source.prepare(
+            frequency_hz=self.prepared.bench_file.mains.frequency_hz,
+            current_limit_a=SOURCE_LIMIT_RATIO * ceiling_a,
+            run_time_limit_s=2.0 * plan_s + RUN_TIME_MARGIN_S,
+        )
+
+    def _check_meters(self) -> None:
+        """Every meter gives a valid reading, and the line is below what a contactor may close on."""
+        self.bench.clock.sleep(0.2)
+        for meter in self.bench.meters:
+            batch = read_once(meter, self.bench.clock)
+            bad = [r for r in batch.readings if r.value is None]
+            if batch.problem or bad:
+                what = batch.problem or ", ".join(f"{r.signal.column} is {r.validity}" for r in bad)
+                raise Refused(f"{meter.name}: {what}. Every meter must read before anything is energised")
+            for reading in batch.readings:
+                if reading.signal == LINE_VOLTAGE and abs(reading.value or 0.0) > CONTACTOR_CLOSES_BELOW_V:
+                    raise Refused(
+                        f"{meter.name} reads {reading.value:.3g} V before anything was energised: the line must be"
+                        f" below {CONTACTOR_CLOSES_BELOW_V:g} V. Find out where it comes from"
+                    )
+
+    def _open_capture(self) -> CaptureWriter:
+        prepared, order = self.prepared, self.order
+        header = CaptureHeader(
+            unit=prepared.unit_name,
+            load_class=prepared.load_class.name,
+            nameplate_w=prepared.nameplate_w,
+            nameplate_v=prepared.nameplate_v,
+            mains_v=prepared.bench_file.mains.voltage_v,
+            mains_frequency_hz=prepared.bench_file.mains.frequency_hz,
+            bench_title=prepared.bench_file.title,
+            clock=prepared.bench_file.clock.kind if prepared.bench_file.clock else "wall",
+            permissives_confirmed=order.permissives_confirmed,
+            seed=order.seed,
+            program_version=__version__,
+            signals=self._signals(),
+        )
+        return CaptureWriter.create(
+            Path(order.into),
+            header,
+            plan_toml=prepared.plan.as_toml(),
+            limits=self.limits.as_table(),
+            bench_toml=prepared.bench_file.text,
+        )
+
+    def _await_watchdog(self, guardian: Guardian) -> None:
+        while not guardian.ready:
+            trouble = guardian.trouble()
+            if trouble:
+                raise Refused(f"the watchdog cannot guard this run: {trouble}")
+            self.operator.poll()
+            if self.operator.gone:
+                raise Refused("the operator's screen is gone")
+            time.sleep(0.01)
+
+    # -- live ---------------------------------------------------------------------------------------------------
+
+    def _power_up(self, source: AcSource, capture: CaptureWriter, guardian: Guardian) -> int:
+        reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
+        live = Live(
+            bench=self.bench,
+            plan=self.prepared.plan,
+            limits=self.limits,
+            capture=capture,
+            operator=self.operator,
+            guardian=guardian,
+            acquisition=self._acquisition(),
+            source=SourceDriver(source),
+            drive=OffDrive(self.bench.cut_offs, reports.put),
+            off_reports=reports,
+            lock_step=self.lock_step,
+            zero_s=self.bench.clock.now_s(),
+        )
+        # Off is proven, the files agree, the meters read, the watchdog has its path, a person has confirmed the rest.
+        interlock = step(step(Interlock(), Event.OFF_PROVEN), Event.PERMISSIVES_HOLD)
+        loop = Loop(live, step(interlock, Event.ENERGISE))
+        self.operator.tell("live", capture=str(capture.folder), plan=self.prepared.plan.title)
+        loop.note("energise", f"permissives confirmed {self.order.permissives_confirmed}")
+        self._energise(source, loop)
+        live.acquisition.start()
+        loop.run(_gave_up)
+        return self._wind_up(loop)
+
+    def _acquisition(self) -> Acquisition:
+        if self.lock_step:
+            return LockStep(self.bench.meters, self.bench.clock, self.order.pace)
+        return FreeRunning(self.bench.meters, self.bench.clock)
+
+    def _energise(self, source: AcSource, loop: Loop) -> None:
+        """Close every contactor onto zero volts, then switch the source on at zero volts."""
+        failure: list[str] = []
+
+        def close_and_switch_on() -> None:
+            try:
+                for cut_off in self.bench.cut_offs:
+                    if cut_off.name != source.name:
+                        cut_off.close()
+                source.output_on()
+            except InstrumentError as error:
+                failure.append(str(error))
+
+        worker = threading.Thread(target=close_and_switch_on, daemon=True, name="energise")
+        worker.start()
+        while worker.is_alive():
+            loop.keep_alive()
+            worker.join(0.01)
+        if failure:
+            loop.trip(Layer.READING, f"could not be energised: {failure[0]}")
+
+    def _wind_up(self, loop: Loop) -> int:
+        live = loop.parts
+        assert loop.proof is not None  # noqa: S101 - the loop ends only after off was commanded
+        if loop.proof.proven:
+            live.guardian.release()
+        else:
+            live.guardian.abandon()
+        live.acquisition.stop()
+        live.drive.stop()
+        live.source.stop()
+        outcome, code = self._outcome(loop)
+        summary = self._summary(outcome, loop.proof, loop)
+        live.capture.finish(summary)
+        self.operator.tell("finished", **summary)
+        return code
+
+    def _outcome(self, loop: Loop) -> tuple[str, int]:
+        if loop.interlock.state is State.UNPROVEN:
+            return "unproven", EXIT_UNPROVEN
+        if loop.guard.trip is not None:
+            return "tripped", EXIT_TRIPPED
+        return ("passed", EXIT_DONE) if loop.finished else ("stopped", EXIT_STOPPED)
+
+    def _summary(self, outcome: str, proof: OffProof, loop: Loop | None) -> dict[str, Any]:
+        trip = loop.guard.trip if loop else None
+        return {
+            "outcome": outcome,
+            "capture": str(loop.parts.capture.folder) if loop else None,
+            "trip": None
+            if trip is None
+            else {
+                "time_s": max(0.0, trip.time_s),
+                "line_voltage_v": trip.line_voltage_v,
+                "layer": str(trip.layer),
+                "reason": trip.reason,
+            },
+            "off": proof.as_message,
+            "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
+            "seed": self.order.seed,
+        }
+
+
+def _gave_up(loop: Loop) -> bool:
+    """Whether off has waited for its proof too long."""
+    waiting_s = time.monotonic() - loop.commanded_wall_s
+    return loop.proof is not None and not loop.proof.proven and waiting_s > PROOF_DEADLINE_S

@@ -1,0 +1,122 @@
+"""Everything that is checked before the bench is touched: the files, and that they agree with one another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from instruments.bench import BenchFile, load_bench_file
+
+from rampguard.engine.link import RunOrder
+from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
+from rampguard.ramp.default import default_plan
+from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
+
+
+class Refused(Exception):  # noqa: N818 - what happened to the run
+    """The run was refused; nothing was energised. The text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A run whose files have been read and agree."""
+
+    bench_file: BenchFile
+    load_class: LoadClass
+    unit_name: str
+    nameplate_v: float
+    nameplate_w: float
+    plan: Plan
+    speed: float
+    """Bench seconds a wall second on an accelerated simulated bench; 1 otherwise."""
+
+
+def prepare(order: RunOrder) -> Prepared:
+    """Read and check all files of a run. Raises Refused, BenchFileError, PlanError."""
+    bench_file = load_bench_file(Path(order.bench))
+    mains = bench_file.mains
+    _check_mains(order, mains.voltage_v, mains.frequency_hz)
+    chosen = _load_class(order, bench_file)
+    nameplate_w = order.nameplate_w or (bench_file.unit.nameplate_w if bench_file.unit else None)
+    if nameplate_w is None:
+        raise Refused(
+            "the nameplate power is not known, so no current could be called too much:"
+            " give --nameplate-w, or nameplate_w in the bench file's [unit]"
+        )
+    unit = bench_file.unit
+    nameplate_v = unit.nameplate_v if unit and unit.nameplate_v is not None else mains.voltage_v
+    selector_v = unit.selector_v if unit and unit.selector_v is not None else nameplate_v
+    plan = (
+        load_plan(Path(order.plan))
+        if order.plan is not None
+        else default_plan(
+            chosen.name,
+            mains_v=mains.voltage_v,
+            frequency_hz=mains.frequency_hz,
+            press_power_at_fraction=chosen.press_power_at_fraction,
+        )
+    )
+    check_plan(
+        plan,
+        mains_v=mains.voltage_v,
+        frequency_hz=mains.frequency_hz,
+        nameplate_v=nameplate_v,
+        selector_v=selector_v,
+    )
+    _check_roles(bench_file)
+    if not order.permissives_confirmed:
+        raise Refused(
+            "the pre-power checks were not confirmed: answer them at the terminal, or, if a person has confirmed"
+            " every one, give --permissives-confirmed"
+        )
+    speed = bench_file.clock.speed if bench_file.clock and bench_file.clock.kind == "accelerated" else None
+    return Prepared(
+        bench_file=bench_file,
+        load_class=chosen,
+        unit_name=unit.name if unit and unit.name else chosen.name,
+        nameplate_v=nameplate_v,
+        nameplate_w=nameplate_w,
+        plan=plan,
+        speed=speed or 1.0,
+    )
+
+
+def _check_mains(order: RunOrder, bench_v: float, bench_hz: float) -> None:
+    if bench_hz not in MAINS_FREQUENCIES_HZ:
+        raise Refused(f"bench file: mains.frequency_hz = {bench_hz:g} is neither 50 nor 60")
+    if order.mains_v is not None and not same_mains(order.mains_v, bench_v):
+        raise Refused(
+            f"mains do not match: --mains says {order.mains_v:g} V, the bench file {bench_v:g} V; correct one of them"
+        )
+    if order.mains_frequency_hz is not None and order.mains_frequency_hz != bench_hz:
+        raise Refused(
+            f"mains do not match: --mains says {order.mains_frequency_hz:g} Hz, the bench file {bench_hz:g} Hz;"
+            " correct one of them"
+        )
+
+
+def _load_class(order: RunOrder, bench_file: BenchFile) -> LoadClass:
+    name = order.load_class or (bench_file.unit.load_class if bench_file.unit else None)
+    if name is None:
+        raise Refused(
+            "what kind of unit this is, is not known: give --load-class, or load_class in the bench file's [unit];"
+            f" one of {', '.join(LOAD_CLASSES)}"
+        )
+    try:
+        return load_class(name)
+    except UnknownLoadClass as error:
+        raise Refused(str(error)) from None
+
+
+def _check_roles(bench_file: BenchFile) -> None:
+    roles = bench_file.roles
+    if roles.ac_source is None:
+        raise Refused(
+            "the bench file names no ac_source: this version drives a programmable source only;"
+            " a hand-turned variac is not supported yet"
+        )
+    if roles.cut_off == "person":
+        raise Refused(
+            "the bench file says that a person is the cut-off: this version needs a relay or a source that the"
+            " program can switch off itself"
+        )

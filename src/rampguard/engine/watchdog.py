@@ -1,0 +1,62 @@
+"""The watchdog's step: fed by the engine's loop, it cuts the supply itself when the feed stops. Pure.
+
+It has no state in which it does not guard: from its first breath to its release every silence of `FEED_LIMIT_S`, and
+every end of the feed, is a cut. It is released only by an engine that asks for it and while every way off that it
+holds reads back off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+FEED_EVERY_S: Final = 0.05
+"""Wall time between two feeds by the engine's loop."""
+FEED_LIMIT_S: Final = 0.4
+"""Wall time without a feed after which the watchdog cuts; and without its answer after which the engine does."""
+
+
+class Input(StrEnum):
+    """What can reach the watchdog."""
+
+    FEED = "feed"
+    FEED_ENDED = "feed-ended"
+    RELEASE = "release"
+    NOTHING = "nothing"  # time passed
+
+
+class Action(StrEnum):
+    """What it does about it."""
+
+    NONE = "none"
+    CUT = "cut"
+    CHECK_OFF = "check-off"  # leave if everything reads back off, else cut
+
+
+@dataclass(frozen=True, slots=True)
+class WatchdogState:
+    """When it was last fed (wall seconds, monotonic), and why it cut, once it has."""
+
+    fed_s: float
+    reason: str = ""
+
+
+def step(state: WatchdogState, given: Input, now_s: float) -> tuple[WatchdogState, Action]:
+    """One step. Once it has cut, it goes on cutting: nothing arms it again."""
+    if state.reason:
+        return state, Action.CUT
+    if given is Input.FEED_ENDED:
+        return replace(state, reason="the engine is gone"), Action.CUT
+    if now_s - state.fed_s > FEED_LIMIT_S:
+        return replace(state, reason=f"the engine was silent for {now_s - state.fed_s:.2f} s"), Action.CUT
+    if given is Input.RELEASE:
+        return replace(state, fed_s=now_s), Action.CHECK_OFF
+    if given is Input.FEED:
+        return replace(state, fed_s=now_s), Action.NONE
+    return state, Action.NONE
+
+
+def cannot_release(state: WatchdogState) -> WatchdogState:
+    """The state after a release was asked for while something did not read back off."""
+    return replace(state, reason=state.reason or "release was asked for while the output was not off")

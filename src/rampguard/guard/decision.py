@@ -1,0 +1,85 @@
+"""What the guard is given and what it answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+from rampguard.quantities import Reading
+
+
+class Severity(IntEnum):
+    """How a finding is to be taken; the worst of them is the decision."""
+
+    SAFE = 0
+    NOT_EVALUATED = 1
+    WARN = 2
+    TRIP = 3
+
+
+class Layer(StrEnum):
+    """Which layer of the guard speaks."""
+
+    CEILING = "ceiling"
+    BAND = "band"
+    EVIDENCE = "evidence"
+    READING = "reading"
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """All that the guard learns at one moment.
+
+    ``time_s`` is bench time since the run began. ``set_voltage_v`` is the source's set-point (rms), None where there
+    is none. ``expected_event`` names an event that explains a jump in current (``power-pressed``); empty mostly.
+    ``readings`` may be empty: time passing is an observation too.
+    """
+
+    time_s: float
+    readings: tuple[Reading, ...] = ()
+    set_voltage_v: float | None = None
+    expected_event: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that one check has to say."""
+
+    severity: Severity
+    layer: Layer
+    check: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """The first cause of a trip, kept. ``line_voltage_v`` is the newest reading then, None if there was none."""
+
+    time_s: float
+    line_voltage_v: float | None
+    layer: Layer
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The guard's answer to one observation."""
+
+    severity: Severity
+    findings: tuple[Finding, ...]
+    trip: Trip | None
+
+    @property
+    def word(self) -> str:
+        """``safe``, ``warn`` or ``trip``. A check that was not evaluated does not make a moment unsafe by itself."""
+        return "trip" if self.severity is Severity.TRIP else "warn" if self.severity is Severity.WARN else "safe"
+
+    @property
+    def reason(self) -> str:
+        """The reasons of the findings that warn or trip, joined."""
+        return "; ".join(finding.reason for finding in self.findings if finding.severity >= Severity.WARN)
+
+    @property
+    def not_evaluated(self) -> tuple[Finding, ...]:
+        """The checks that could not be made, and why."""
+        return tuple(f for f in self.findings if f.severity is Severity.NOT_EVALUATED)

@@ -1,0 +1,57 @@
+"""One step of the guard: an observation in, a decision and the next state out. A trip latches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from rampguard.guard.ceilings import CHECKS, Case
+from rampguard.guard.decision import Decision, Finding, Layer, Observation, Severity, Trip
+from rampguard.guard.limits import Limits
+from rampguard.guard.memory import Memory, remember
+from rampguard.quantities import LINE_VOLTAGE
+
+
+class TimeRanBackwards(ValueError):  # noqa: N818 - a state of the input, read as one
+    """An observation older than the one before it: nothing can be concluded from it."""
+
+
+@dataclass(frozen=True, slots=True)
+class GuardState:
+    """What one step hands to the next. ``trip`` is the first cause, kept for good: only a new state is without it."""
+
+    memory: Memory = field(default_factory=Memory)
+    time_s: float = float("-inf")
+    trip: Trip | None = None
+
+
+def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[GuardState, Decision]:
+    """Decide on one observation.
+
+    Pure: the same state, limits and observation always give the same answer. Once tripped, every further decision
+    is a trip with the first cause. Raises TimeRanBackwards if the observation is older than the one before it.
+    """
+    if observation.time_s < state.time_s:
+        raise TimeRanBackwards(
+            f"time ran backwards: {observation.time_s} s after {state.time_s} s; nothing can be concluded from that"
+        )
+    memory = remember(state.memory, limits, observation)
+    case = Case(limits, state.memory, memory, observation)
+    findings = tuple(finding for check in CHECKS for finding in check(case))
+    trip = state.trip or _first_trip(findings, observation, memory)
+    severity = Severity.TRIP if trip else max((f.severity for f in findings), default=Severity.SAFE)
+    return GuardState(memory, observation.time_s, trip), Decision(severity, findings, trip)
+
+
+def trip_from_outside(state: GuardState, layer: Layer, reason: str) -> GuardState:
+    """Latch a trip that the readings did not cause (a lost link, a lost screen). An earlier cause is kept."""
+    if state.trip is not None:
+        return state
+    cause = Trip(state.time_s, state.memory.value(LINE_VOLTAGE), layer, reason)
+    return GuardState(state.memory, state.time_s, cause)
+
+
+def _first_trip(findings: tuple[Finding, ...], observation: Observation, memory: Memory) -> Trip | None:
+    for finding in findings:
+        if finding.severity is Severity.TRIP:
+            return Trip(observation.time_s, memory.value(LINE_VOLTAGE), finding.layer, finding.reason)
+    return None

@@ -1,0 +1,139 @@
+"""The guard's plain numbers: one flat record, recorded with every capture and replayed from it.
+
+A ceiling that is None is not set: its check is then *not evaluated*, which is not the same as passed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, fields
+
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
+
+
+class LimitsError(ValueError):
+    """Limits that cannot be: negative, not finite, or not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What must never be passed. Volts and amperes are rms on the line, DC elsewhere.
+
+    Raises LimitsError for a number that is negative or not finite.
+    """
+
+    line_voltage_v: float
+    """Highest line voltage, whatever was asked for: nameplate plus the mains tolerance."""
+    line_current_a: float | None = None
+    real_power_w: float | None = None
+    emitter_resistor_v: float | None = None
+    rail_v: float | None = None
+    rail_difference_v: float | None = None
+    temperature_degc: float | None = None
+    dc_offset_v: float | None = None
+
+    warn_fraction: float = 0.8
+    """A reading above this part of its ceiling warns."""
+
+    overshoot_v: float | None = None
+    """Line voltage above its set-point by more than this trips; below it by more than this for `lag_s`, too."""
+    lag_s: float = 1.0
+
+    current_rise_a: float | None = None
+    """Rise of line current from one reading to the next."""
+    current_rise_a_per_s: float | None = None
+    """Rise of line current above its least value within the last second."""
+    power_rise_w: float | None = None
+    power_rise_w_per_s: float | None = None
+    expected_event_window_s: float = 1.0
+    """For so long after an expected event (a relay closing) the rates of rise are not evaluated."""
+
+    no_current_from_v: float | None = None
+    """From this line voltage on, a current surely below `no_current_a` means an open circuit."""
+    no_current_a: float = 0.0
+    current_seen_by_v: float | None = None
+    """By this line voltage some current must have been told from the meter's zero."""
+    no_current_s: float = 1.0
+    """How long either must last."""
+
+    offset_from_line_v: float | None = None
+    """The DC offset means something from this line voltage on, or once a rail is above `offset_from_rail_v`..."""
+    offset_from_rail_v: float = 15.0
+    offset_settle_s: float = 2.0
+    """...and line voltage has been still for so long."""
+    still_v: float = 2.0
+    """Line voltage that stays within this of where it was counts as still."""
+
+    stale_line_s: float = 0.5
+    """Age at which the newest valid reading of line voltage or current is too old."""
+    stale_other_s: float = 2.0
+    bad_in_a_row: int = 2
+    """So many invalid readings of a signal, one after the other, trip; fewer warn."""
+    power_over_va_fraction: float = 0.05
+    """Real power above volts times amperes by more than this and the meters' bounds cannot be: they disagree."""
+
+    watched: tuple[Signal, ...] = field(default=(LINE_VOLTAGE, LINE_CURRENT))
+    """Signals that must keep arriving."""
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, (int, float)) and not (math.isfinite(value) and value >= 0):
+                raise LimitsError(f"{item.name} = {value}: a limit is a finite number, zero or more")
+
+    def ceiling(self, quantity: Quantity) -> float | None:
+        """The absolute ceiling on a quantity, in its unit; None where none is set."""
+        ceilings = {
+            Quantity.LINE_VOLTAGE: self.line_voltage_v,
+            Quantity.LINE_CURRENT: self.line_current_a,
+            Quantity.REAL_POWER: self.real_power_w,
+            Quantity.EMITTER_RESISTOR: self.emitter_resistor_v,
+            Quantity.RAIL: self.rail_v,
+            Quantity.TEMPERATURE: self.temperature_degc,
+            Quantity.DC_OFFSET: self.dc_offset_v,
+        }
+        return ceilings[quantity]
+
+    def stale_s(self, signal: Signal) -> float:
+        """The age, in seconds, at which a reading of this signal is too old."""
+        return self.stale_line_s if signal in (LINE_VOLTAGE, LINE_CURRENT) else self.stale_other_s
+
+    def as_table(self) -> dict[str, float | int | list[str]]:
+        """The limits as a flat table for a file; those not set are left out."""
+        table: dict[str, float | int | list[str]] = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name == "watched":
+                table["watched"] = [signal.column for signal in value]
+            elif value is not None:
+                table[item.name] = value
+        return table
+
+    @classmethod
+    def from_table(cls, table: dict[str, object]) -> Limits:
+        """The inverse of `as_table`. Raises LimitsError for an unknown key or a value of the wrong kind."""
+        known = {item.name for item in fields(cls)}
+        values: dict[str, object] = {}
+        for name, value in table.items():
+            if name not in known:
+                raise LimitsError(f"{name}: no such limit; known are {', '.join(sorted(known))}")
+            if name == "watched":
+                values[name] = _signals(value)
+            elif isinstance(value, bool) or not isinstance(value, (int, float)):
+                raise LimitsError(f"{name} = {value!r}: a limit is a number")
+            else:
+                values[name] = value
+        if "line_voltage_v" not in values:
+            raise LimitsError("line_voltage_v is missing: the highest line voltage must be stated")
+        return cls(**values)  # type: ignore[arg-type]
+
+
+def _signals(value: object) -> tuple[Signal, ...]:
+    names = value if isinstance(value, (list, tuple)) else [value]
+    signals = []
+    for name in names:
+        signal = Signal.from_column(str(name))
+        if signal is None:
+            raise LimitsError(f"watched: {name!r} is no signal; write one as its column, such as line_current_a")
+        signals.append(signal)
+    return tuple(signals)

@@ -1,0 +1,1 @@
+"""What a unit draws. Pure: no I/O, no clock."""

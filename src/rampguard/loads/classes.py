@@ -1,0 +1,124 @@
+"""The load classes: what kind of unit it is, in the plain numbers that layer 1 and the default plan need.
+
+The ratios are against the nameplate and bound a *healthy* unit during a slow power-up, without signal. All are
+common practice, no source; they are deliberately coarse, since the expected band does the fine work.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+class UnknownLoadClass(ValueError):  # noqa: N818 - a state of the input, read as one
+    """No such load class, or one that must not be powered up this way."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadClass:
+    """One kind of unit."""
+
+    name: str
+    title: str
+    current_ratio: float
+    """Ceiling on line current during power-up, as a part of nameplate current."""
+    power_ratio: float
+    """Ceiling on real power during power-up, as a part of nameplate power."""
+    no_current_from_fraction: float
+    """Part of line voltage from which a healthy unit, switched on, must draw something."""
+    current_seen_by_fraction: float
+    """Part of line voltage by which that something must have been told from the meter's zero."""
+    press_power_at_fraction: float | None = None
+    """Part of line voltage at which the power button is pressed; None where the mains switch is simply on."""
+    has_channels: bool = False
+    """Whether there are amplifier channels to watch (emitter-resistor voltage, DC offset)."""
+
+
+_CLASSES: Final = (
+    LoadClass(
+        name="linear-amplifier",
+        title="amplifier with a linear supply",
+        current_ratio=0.6,
+        power_ratio=0.5,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.4,
+        has_channels=True,
+    ),
+    LoadClass(
+        name="receiver",
+        title="receiver: standby supply, main relay that closes when power is pressed",
+        current_ratio=0.6,
+        power_ratio=0.5,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.6,
+        press_power_at_fraction=0.7,
+        has_channels=True,
+    ),
+    LoadClass(
+        name="valve-amplifier",
+        title="valve amplifier",
+        current_ratio=1.2,
+        power_ratio=1.1,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.2,
+    ),
+    LoadClass(
+        name="switch-mode",
+        title="unit with a switch-mode supply",
+        current_ratio=2.5,
+        power_ratio=1.2,
+        no_current_from_fraction=0.7,
+        current_seen_by_fraction=0.9,
+    ),
+    LoadClass(
+        name="transformer",
+        title="transformer alone",
+        current_ratio=0.3,
+        power_ratio=0.2,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.6,
+    ),
+    LoadClass(
+        name="heater",
+        title="heater",
+        current_ratio=1.25,
+        power_ratio=1.4,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.1,
+    ),
+    LoadClass(
+        name="filament-lamp",
+        title="filament lamp",
+        current_ratio=2.0,
+        power_ratio=1.3,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.1,
+    ),
+    LoadClass(
+        name="motor",
+        title="motor",
+        current_ratio=4.0,
+        power_ratio=2.0,
+        no_current_from_fraction=0.1,
+        current_seen_by_fraction=0.2,
+    ),
+)
+
+LOAD_CLASSES: Final = {load_class.name: load_class for load_class in _CLASSES}
+"""All load classes by name."""
+
+PHASE_CONTROLLED = "phase-controlled"
+"""Not a load class: a phase-controlled primary does not belong on a variac, and is refused by name."""
+
+
+def load_class(name: str) -> LoadClass:
+    """The load class of that name. Raises UnknownLoadClass, saying which there are."""
+    if name == PHASE_CONTROLLED:
+        raise UnknownLoadClass(
+            "a phase-controlled primary (triac dimmer, controlled rectifier) does not belong on a variac: its firing"
+            " depends on full line voltage. Bring it up by its maker's service instructions instead"
+        )
+    try:
+        return LOAD_CLASSES[name]
+    except KeyError:
+        raise UnknownLoadClass(f"no load class {name!r}; choose from: {', '.join(LOAD_CLASSES)}") from None

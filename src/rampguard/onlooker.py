@@ -1,0 +1,222 @@
+"""Looks on while the engine works: keeps its lease, passes commands, tells the story in lines of text.
+
+The engine owns the bench. This process can hang or die: the engine then cuts the supply.
+"""
+
+from __future__ import annotations
+
+import json
+import queue
+import signal
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+from typing import Any, Final, TextIO
+
+from rampguard.cautions import NOT_PROVEN_OFF, RESERVOIRS
+from rampguard.engine.link import (
+    ALIVE_EVERY_S,
+    EXIT_BAD_INPUT,
+    EXIT_OUR_ERROR,
+    EXIT_TRIPPED,
+    EXIT_UNPROVEN,
+    EngineProcess,
+    RunOrder,
+)
+
+VERDICT_WAIT_S: Final = 5.0
+"""How long the watchdog's verdict is waited for once the engine is gone."""
+LINE_EVERY_S: Final = 2.0
+"""Wall time between two lines of readings within a stage."""
+
+
+@dataclass
+class Onlooker:
+    """One run as seen from outside. ``out`` is where the story goes."""
+
+    out: TextIO
+    summary: dict[str, Any] | None = None
+    """The run's result, once there is one."""
+    capture: Path | None = None
+    refused: str = ""
+    """Why the engine refused; empty if it did not."""
+    _live: bool = False
+    _told_s: float = 0.0
+    _newest: dict[str, Any] = field(default_factory=dict)
+    _terminal_lost: bool = False
+
+    def follow(self, order: RunOrder) -> int:
+        """Run the order to its end. Returns the exit code."""
+        engine = EngineProcess(order)
+        previous = _on_signals(lambda name: self._signal(engine, name))
+        try:
+            self._watch(engine)
+            code = engine.wait(10.0)
+        finally:
+            for number, handler in previous.items():
+                signal.signal(number, handler)
+        return self._conclude(code)
+
+    def _watch(self, engine: EngineProcess) -> None:
+        while True:
+            engine.command("alive")
+            deadline_s = time.monotonic() + ALIVE_EVERY_S
+            while (left_s := deadline_s - time.monotonic()) > 0:
+                try:
+                    event = engine.events.get(timeout=left_s)
+                except queue.Empty:
+                    break
+                if event is None:
+                    return
+                self._hear(event)
+            if self._terminal_lost:
+                engine.hang_up()
+
+    def _signal(self, engine: EngineProcess, name: str) -> None:
+        if name == "SIGHUP":
+            self._terminal_lost = True
+        else:
+            engine.command("off", reason="Ctrl-C" if name == "SIGINT" else name)
+
+    # -- the story ----------------------------------------------------------------------------------------------
+
+    def say(self, text: str) -> None:
+        """One line of the story; a terminal that is gone is a lost screen, not an error."""
+        try:
+            print(text, file=self.out, flush=True)
+        except (OSError, ValueError):
+            self._terminal_lost = True
+
+    def _hear(self, event: dict[str, Any]) -> None:
+        handler = getattr(self, f"_on_{event.get('event')}", None)
+        if handler is not None:
+            handler(event)
+
+    def _on_refused(self, event: dict[str, Any]) -> None:
+        self.refused = event["text"]
+
+    def _on_broken(self, event: dict[str, Any]) -> None:
+        self.say(f"error in the engine:\n{event['text']}")
+
+    def _on_live(self, event: dict[str, Any]) -> None:
+        self._live = True
+        self.capture = Path(event["capture"])
+        self.say(f"LIVE. Plan: {event['plan']}. Ctrl-C switches off.")
+
+    def _on_stage(self, event: dict[str, Any]) -> None:
+        self._line_of_readings()
+        waits = "  (press the unit's power button)" if event["ends_when"] == "power-pressed" else ""
+        self.say(f"-> {event['name']}: {event['line_voltage_v']:g} V{waits}")
+        self._told_s = time.monotonic()
+
+    def _on_readings(self, event: dict[str, Any]) -> None:
+        self._newest = event
+        if time.monotonic() - self._told_s > LINE_EVERY_S:
+            self._line_of_readings()
+
+    def _on_notice(self, event: dict[str, Any]) -> None:
+        self.say(f"   {event['kind']}: {event['text']}")
+
+    def _on_trip(self, event: dict[str, Any]) -> None:
+        volts = event["line_voltage_v"]
+        where = "" if volts is None else f" at {volts:.3g} V"
+        self.say(f"*** TRIP{where}: {event['reason']}")
+
+    def _on_finished(self, event: dict[str, Any]) -> None:
+        self.summary = {key: value for key, value in event.items() if key != "event"}
+
+    def _line_of_readings(self) -> None:
+        values = self._newest.get("values")
+        if not values:
+            return
+        shown = "  ".join(f"{_short(column)} {value:.4g}" for column, value in values.items())
+        self.say(f"   {self._newest['time_s']:6.1f} s  {shown}")
+        self._told_s = time.monotonic()
+
+    # -- the end ------------------------------------------------------------------------------------------------
+
+    def _conclude(self, code: int | None) -> int:
+        if self.summary is not None and code is not None and code >= 0:
+            self._tell_end(self.summary)
+            return code
+        if self._live and self.capture is not None:
+            self.summary = self._from_verdict(self.capture)
+            self._tell_end(self.summary)
+            return EXIT_TRIPPED if self.summary["off"]["proven"] else EXIT_UNPROVEN
+        if self.refused:
+            self.say(f"refused, nothing was energised:\n{self.refused}")
+            return EXIT_BAD_INPUT
+        self.say("the engine ended before anything was energised")
+        return EXIT_OUR_ERROR
+
+    def _from_verdict(self, capture: Path) -> dict[str, Any]:
+        """The engine died while live: what its watchdog did is in the capture folder."""
+        verdict = _await_verdict(capture)
+        reason = "the engine died" + (f"; watchdog: {verdict['reason']}" if verdict else "; no word from the watchdog")
+        return {
+            "format": 1,
+            "outcome": "tripped" if verdict and verdict["off"]["proven"] else "unproven",
+            "capture": str(capture),
+            "trip": {
+                "time_s": self._newest.get("time_s", 0.0),
+                "line_voltage_v": self._newest.get("values", {}).get("line_voltage_v"),
+                "layer": "reading",
+                "reason": reason,
+            },
+            "off": verdict["off"] if verdict else {"proven": False, "by": [], "problems": [reason]},
+            "max_line_voltage_v": None,
+            "seed": None,
+        }
+
+    def _tell_end(self, summary: dict[str, Any]) -> None:
+        off = summary["off"]
+        self.say("")
+        if off["proven"]:
+            self.say(f"OFF, proven: {'; '.join(off['by'])}")
+            self.say(RESERVOIRS)
+        else:
+            self.say(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}")
+            self.say(f"what is known: {'; '.join([*off['by'], *off['problems']]) or 'nothing'}")
+        trip = summary["trip"]
+        self.say(f"outcome: {summary['outcome']}" + (f" ({trip['reason']})" if trip else ""))
+        if summary["capture"]:
+            self.say(f"capture: {summary['capture']}")
+
+
+def _await_verdict(capture: Path) -> dict[str, Any] | None:
+    deadline_s = time.monotonic() + VERDICT_WAIT_S
+    while time.monotonic() < deadline_s:
+        try:
+            verdict: dict[str, Any] = json.loads((capture / "watchdog.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            time.sleep(0.05)
+        else:
+            return verdict
+    return None
+
+
+def _short(column: str) -> str:
+    known = {"line_voltage_v": "V", "line_current_a": "A", "real_power_w": "W"}
+    return known.get(column, column)
+
+
+def _on_signals(act: Callable[[str], None]) -> dict[int, Any]:
+    """Route the signals that mean 'off'; returns what was there before."""
+
+    def handle(number: int, frame: FrameType | None) -> None:
+        act(signal.Signals(number).name)
+
+    previous = {}
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        if hasattr(signal, name):
+            number = getattr(signal, name)
+            previous[number] = signal.signal(number, handle)
+    return previous
+
+
+def story_stream(*, as_json: bool) -> TextIO:
+    """Where the story goes: standard output belongs to the JSON object where one was asked for."""
+    return sys.stderr if as_json else sys.stdout

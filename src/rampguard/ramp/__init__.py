@@ -1,0 +1,1 @@
+"""Plans: the stages of a ramp, and what ends each. Pure but for reading a plan file."""

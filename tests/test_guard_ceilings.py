@@ -1,0 +1,286 @@
+"""Layer 1, check by check: each limit trips just above it, warns near it, and says when it was not evaluated."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from guard_help import (
+    EMITTER,
+    HEATSINK,
+    LIMITS,
+    OFFSET,
+    RAIL_MINUS,
+    RAIL_PLUS,
+    last,
+    line,
+    reading,
+    run,
+)
+from rampguard.guard.decision import Layer, Observation, Severity
+from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, trip_from_outside
+from rampguard.guard.limits import Limits, LimitsError
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal, Validity
+
+
+@pytest.mark.parametrize(
+    ("signal", "ceiling"),
+    [
+        (LINE_VOLTAGE, 253.0),
+        (LINE_CURRENT, 1.0),
+        (EMITTER, 0.1),
+        (RAIL_PLUS, 60.0),
+        (HEATSINK, 80.0),
+    ],
+)
+def test_a_reading_above_its_ceiling_trips_and_one_at_it_does_not(signal: Signal, ceiling: float) -> None:
+    limits = replace(LIMITS, current_rise_a=None, current_rise_a_per_s=None)
+    at = last(Observation(0.0, (reading(signal, ceiling),)), limits=limits)
+    above = last(Observation(0.0, (reading(signal, ceiling * 1.0001),)), limits=limits)
+    assert at.trip is None
+    assert above.trip is not None
+    assert above.trip.layer is Layer.CEILING
+    assert "above its ceiling" in above.trip.reason
+
+
+@pytest.mark.parametrize("signal", [EMITTER, RAIL_MINUS])
+def test_the_size_counts_not_the_sign(signal: Signal) -> None:
+    assert last(Observation(0.0, (reading(signal, -1000.0),))).trip is not None
+
+
+def test_near_the_ceiling_it_warns_but_not_for_line_voltage() -> None:
+    assert last(line(0.0, 20.0, 0.85)).severity is Severity.WARN
+    assert last(line(0.0, 20.0, 0.79)).severity is not Severity.WARN
+    assert last(line(0.0, 250.0, 0.5)).severity is not Severity.WARN
+
+
+def test_over_range_counts_as_above_the_ceiling() -> None:
+    over = reading(LINE_CURRENT, None, validity=Validity.OVER_RANGE)
+    trip = last(Observation(0.0, (reading(LINE_VOLTAGE, 5.0), over))).trip
+    assert trip is not None
+    assert "beyond the meter's range" in trip.reason
+    assert trip.line_voltage_v == 5.0
+
+
+def test_a_quantity_without_a_ceiling_is_not_evaluated() -> None:
+    decision = last(Observation(0.0, (reading(HEATSINK, 500.0),)), limits=replace(LIMITS, temperature_degc=None))
+    assert decision.trip is None
+    assert [f.reason for f in decision.not_evaluated if "temperature" in f.reason] == [
+        "temperature, heat-sink: no ceiling is set"
+    ]
+
+
+class TestDcOffset:
+    def test_it_means_nothing_before_the_rails_are_up(self) -> None:
+        decision = last(*(line(t, 50.0, 0.1, None, reading(OFFSET, 9.0)) for t in (0.0, 1.0, 3.0)))
+        assert decision.trip is None
+        assert any(f.check == "dc-offset" for f in decision.not_evaluated)
+
+    def test_it_means_nothing_while_line_voltage_moves(self) -> None:
+        moving = [line(t / 10, 92.0 + t, 0.1, None, reading(OFFSET, 9.0)) for t in range(50)]
+        assert run(moving)[-1].trip is None
+
+    def test_it_trips_once_line_voltage_is_up_and_still(self) -> None:
+        still = [line(t / 10, 92.0, 0.1, None, reading(OFFSET, -1.1)) for t in range(30)]
+        tripped = [d.trip for d in run(still) if d.trip]
+        assert tripped
+        assert tripped[0].time_s == pytest.approx(2.0)
+
+    def test_a_measured_rail_decides_where_there_is_one(self) -> None:
+        def ramp(rail_v: float) -> list[Observation]:
+            return [line(t / 10, 30.0, 0.1, None, reading(RAIL_PLUS, rail_v), reading(OFFSET, 1.1)) for t in range(30)]
+
+        assert run(ramp(15.1))[-1].trip is not None
+        assert run(ramp(14.9))[-1].trip is None
+
+    def test_over_range_while_it_means_nothing_is_no_trip_at_once(self) -> None:
+        over = reading(OFFSET, None, validity=Validity.OVER_RANGE)
+        assert last(line(0.0, 50.0, 0.1, None, over)).severity is Severity.WARN
+
+
+class TestRails:
+    def test_rails_that_differ_trip(self) -> None:
+        apart = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, -34.9))
+        together = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, -35.1))
+        assert last(Observation(0.0, apart)).trip is not None
+        assert last(Observation(0.0, together)).trip is None
+
+    def test_one_rail_alone_is_not_evaluated(self) -> None:
+        decision = last(Observation(0.0, (reading(RAIL_PLUS, 40.0),)))
+        assert any(f.check == "rail-difference" for f in decision.not_evaluated)
+
+
+class TestSetPoint:
+    def test_overshoot_trips(self) -> None:
+        assert last(line(0.0, 34.6, 0.1, set_v=23.0)).trip is not None
+        assert last(line(0.0, 34.4, 0.1, set_v=23.0)).trip is None
+
+    def test_on_the_way_down_the_meter_may_still_show_the_last_second(self) -> None:
+        up = [line(t / 10, 100.0, 0.1, set_v=100.0) for t in range(20)]
+        down = [line(2.0 + t / 10, 100.0, 0.1, set_v=0.0) for t in range(30)]
+        decisions = run([*up, *down])
+        first = next(i for i, d in enumerate(decisions) if d.trip)
+        assert decisions[first].trip is not None
+        assert 2.9 <= decisions[first].trip.time_s <= 3.2
+
+    def test_line_voltage_that_does_not_follow_trips_after_its_time(self) -> None:
+        lagging = [line(t / 10, 10.0, 0.1, set_v=100.0) for t in range(12)]
+        trips = [d.trip for d in run(lagging) if d.trip]
+        assert trips
+        assert trips[0].time_s == pytest.approx(1.0)
+        assert "has not followed" in trips[0].reason
+
+
+class TestRise:
+    def test_a_jump_from_one_reading_to_the_next_trips(self) -> None:
+        assert last(line(0.0, 20.0, 0.1), line(0.1, 20.0, 0.46)).trip is not None
+        assert last(line(0.0, 20.0, 0.1), line(0.1, 20.0, 0.44)).trip is None
+
+    def test_a_rise_within_a_second_trips(self) -> None:
+        slow = [line(t / 10, 20.0, 0.1 + 0.06 * t, 1.0) for t in range(12)]
+        trip = next(d.trip for d in run(slow) if d.trip)
+        assert "within a second" in trip.reason
+
+    def test_the_same_rise_over_longer_does_not(self) -> None:
+        slower = [line(t / 10, 20.0, 0.1 + 0.02 * t, 1.0) for t in range(30)]
+        assert run(slower)[-1].trip is None
+
+    def test_an_expected_event_excuses_the_rate_but_not_the_ceiling(self) -> None:
+        jump = [line(0.0, 160.0, 0.1), line(0.1, 160.0, 0.9, event="power-pressed"), line(0.2, 160.0, 0.95)]
+        decisions = run(jump)
+        assert decisions[-1].trip is None
+        assert any(f.check == "rise" for f in decisions[-1].not_evaluated)
+        assert run([*jump, line(0.3, 160.0, 1.1)])[-1].trip is not None
+
+    def test_the_excuse_ends(self) -> None:
+        excused = [line(0.0, 160.0, 0.1, event="power-pressed"), line(0.5, 160.0, 0.1)]
+        after = [line(1.2, 160.0, 0.1), line(1.3, 160.0, 0.6)]
+        assert run([*excused, *after])[-1].trip is not None
+
+    def test_power_has_its_own_rate(self) -> None:
+        assert last(line(0.0, 200.0, 0.5, 10.0), line(0.1, 200.0, 0.5, 61.0)).trip is not None
+
+
+class TestTooLittleCurrent:
+    def test_no_current_at_a_tenth_of_line_trips_after_its_time(self) -> None:
+        nothing = [line(t / 10, 23.0, 0.0001) for t in range(15)]
+        trip = next(d.trip for d in run(nothing) if d.trip)
+        assert trip.time_s == pytest.approx(1.0)
+        assert "power switch off, fuse open or lead loose" in trip.reason
+
+    def test_below_a_tenth_nothing_is_said(self) -> None:
+        assert run([line(t / 10, 22.0, 0.0) for t in range(30)])[-1].trip is None
+
+    def test_a_meter_too_coarse_to_tell_is_not_evaluated_and_then_trips_where_it_must_be_told(self) -> None:
+        def at(v: float) -> list[Observation]:
+            return [line(t / 10, v, 0.002, bound=0.005) for t in range(15)]
+
+        low = run(at(23.0))[-1]
+        assert low.trip is None
+        assert any(f.check == "no-current" for f in low.not_evaluated)
+        assert run(at(92.0))[-1].trip is not None
+
+
+class TestReadings:
+    def test_one_invalid_reading_warns_and_two_in_a_row_trip(self) -> None:
+        bad = reading(LINE_CURRENT, None, validity=Validity.INVALID)
+        once = [line(0.0, 20.0, 0.1), Observation(0.1, (bad,))]
+        assert run(once)[-1].severity is Severity.WARN
+        twice = run([*once, Observation(0.2, (bad,))])[-1]
+        assert twice.trip is not None
+        assert twice.trip.layer is Layer.READING
+
+    def test_a_good_reading_between_clears_the_count(self) -> None:
+        bad = reading(LINE_CURRENT, None, validity=Validity.INVALID)
+        seen = [
+            line(0.0, 20.0, 0.1),
+            Observation(0.1, (bad,)),
+            line(0.2, 20.0, 0.1),
+            Observation(0.3, (bad,)),
+            line(0.4, 20.0, 0.1),
+        ]
+        assert run(seen)[-1].trip is None
+
+    def test_a_signal_that_is_not_watched_only_warns(self) -> None:
+        bad = reading(EMITTER, None, validity=Validity.INVALID)
+        assert run([line(t / 10, 20.0, 0.1, None, bad) for t in range(5)])[-1].severity is Severity.WARN
+
+    @pytest.mark.parametrize("silence_s", [0.51, 10.0])
+    def test_silence_trips_by_time_passing_alone(self, silence_s: float) -> None:
+        trip = last(line(0.0, 20.0, 0.1), Observation(silence_s)).trip
+        assert trip is not None
+        assert trip.layer is Layer.READING
+        assert "no valid reading" in trip.reason
+
+    def test_short_silence_does_not(self) -> None:
+        assert last(line(0.0, 20.0, 0.1), Observation(0.5)).trip is None
+
+    def test_a_meter_that_never_spoke_is_stale_from_the_start(self) -> None:
+        only_volts = [Observation(t / 10, (reading(LINE_VOLTAGE, 20.0),)) for t in range(8)]
+        trip = next(d.trip for d in run(only_volts) if d.trip)
+        assert "line current" in trip.reason
+
+    def test_channels_may_be_older(self) -> None:
+        limits = replace(LIMITS, watched=(LINE_VOLTAGE, LINE_CURRENT, EMITTER))
+        start = line(0.0, 20.0, 0.1, None, reading(EMITTER, 0.01))
+        rest = [line(t / 10, 20.0, 0.1) for t in range(1, 25)]
+        trip = next(d.trip for d in run([start, *rest], limits) if d.trip)
+        assert trip.time_s == pytest.approx(2.1)
+
+    def test_more_watts_than_volt_amperes_disagree(self) -> None:
+        assert last(line(0.0, 100.0, 0.5, 54.0)).trip is not None
+        assert last(line(0.0, 100.0, 0.5, 52.0)).trip is None
+
+    def test_the_meters_bounds_are_granted(self) -> None:
+        assert last(line(0.0, 100.0, 0.5, 54.0, bound=0.05)).trip is None
+
+
+class TestLatch:
+    def test_the_first_cause_is_kept_and_the_trip_stays(self) -> None:
+        decisions = run([line(0.0, 20.0, 1.5), line(0.1, 20.0, 0.1), line(0.2, 300.0, 0.1)])
+        assert [d.word for d in decisions] == ["trip"] * 3
+        assert {d.trip for d in decisions} == {decisions[0].trip}
+
+    def test_a_trip_from_outside_is_kept_too(self) -> None:
+        state, _ = judge(GuardState(), LIMITS, line(0.0, 20.0, 0.1))
+        state = trip_from_outside(state, Layer.READING, "the screen is gone")
+        state = trip_from_outside(state, Layer.READING, "something later")
+        _, decision = judge(state, LIMITS, line(0.1, 20.0, 5.0))
+        assert decision.trip is not None
+        assert decision.trip.reason == "the screen is gone"
+
+    def test_time_running_backwards_is_an_error(self) -> None:
+        with pytest.raises(TimeRanBackwards, match="ran backwards"):
+            run([line(1.0, 20.0, 0.1), line(0.9, 20.0, 0.1)])
+
+
+class TestLimits:
+    def test_round_trip_through_a_table(self) -> None:
+        assert Limits.from_table(dict(LIMITS.as_table())) == LIMITS
+
+    @pytest.mark.parametrize("value", [-1.0, float("nan"), float("inf")])
+    def test_impossible_numbers_are_refused(self, value: float) -> None:
+        with pytest.raises(LimitsError, match="line_current_a"):
+            replace(LIMITS, line_current_a=value)
+
+    @pytest.mark.parametrize(
+        ("table", "says"),
+        [
+            ({"line_voltage_v": 250.0, "line_curent_a": 1.0}, "no such limit"),
+            ({"line_voltage_v": "250 V"}, "a limit is a number"),
+            ({"line_voltage_v": True}, "a limit is a number"),
+            ({"line_current_a": 1.0}, "line_voltage_v is missing"),
+            ({"line_voltage_v": 250.0, "watched": ["line_current_ma"]}, "is no signal"),
+        ],
+    )
+    def test_bad_tables_are_refused(self, table: dict[str, object], says: str) -> None:
+        with pytest.raises(LimitsError, match=says):
+            Limits.from_table(table)
+
+
+def test_a_reading_has_a_value_exactly_when_valid() -> None:
+    with pytest.raises(ValueError, match="exactly when"):
+        Reading(LINE_CURRENT, None, 0.0, 0.0)
+    with pytest.raises(ValueError, match="exactly when"):
+        Reading(LINE_CURRENT, 1.0, 0.0, 0.0, Validity.INVALID)
