@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 MAINS_VOLTAGES_V = (100.0, 120.0, 230.0)
 """Nominal mains voltages with default plans (IEC 60038: 230 V and 120 V; Japan's 100 V, from memory)."""
@@ -61,11 +61,12 @@ class Mains(_Strict):
     voltage_v: Annotated[float, Field(ge=90, le=260)]
     frequency_hz: float
 
-    @model_validator(mode="after")
-    def _known_frequency(self) -> Mains:
-        if self.frequency_hz not in MAINS_FREQUENCIES_HZ:
-            raise ValueError(f"frequency_hz = {self.frequency_hz:g} is neither 50 nor 60")
-        return self
+    @field_validator("frequency_hz")
+    @classmethod
+    def _known_frequency(cls, frequency_hz: float) -> float:
+        if frequency_hz not in MAINS_FREQUENCIES_HZ:
+            raise ValueError(f"{frequency_hz:g} Hz is neither 50 nor 60 Hz")
+        return frequency_hz
 
 
 class Stage(_Strict):
@@ -126,7 +127,8 @@ def _explain(problem: object) -> str:
         return f"{where}: missing; add it"
     if problem["type"] == "float_type":
         return f"{where}: {problem['input']!r} is not a number; write a plain number, the unit is in the key"
-    return f"{where}: {problem['msg']} (found {problem['input']!r})"
+    said = str(problem["msg"]).removeprefix("Value error, ")
+    return f"{where}: {said}" if isinstance(problem["input"], dict) else f"{where}: {said} (found {problem['input']!r})"
 
 
 def check_plan(plan: Plan, *, mains_v: float, frequency_hz: float, nameplate_v: float, selector_v: float) -> None:

@@ -1,0 +1,126 @@
+"""The cut-off: every way off is commanded whatever the others do, and off is proven by position and time."""
+
+from __future__ import annotations
+
+import queue
+from dataclasses import replace
+
+import pytest
+
+from bench_help import FakeCutOff, FakeMeter, wait_for
+from instruments.roles import OutputState, Position
+from rampguard.engine.cutoff import OffDrive, OffProof, OffReport, attempt_off, begin_proof
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Validity
+
+OFF = OffReport("contactor", OutputState.OFF)
+METER = FakeMeter()
+
+
+def _proof() -> OffProof:
+    return begin_proof(5.0, 100.0, [METER, FakeMeter("source", Position.BEFORE_CUT_OFF)])
+
+
+def _reading(volts: float | None, asked_s: float, instrument: str = "power-meter") -> Reading:
+    validity = Validity.VALID if volts is not None else Validity.INVALID
+    return Reading(LINE_VOLTAGE, volts, asked_s + 0.01, asked_s, validity, 0.1, instrument)
+
+
+def test_off_needs_both_a_read_back_and_a_later_reading_below_the_floor() -> None:
+    assert not _proof().proven
+    assert not _proof().with_report(OFF).proven
+    assert not _proof().with_reading(_reading(0.1, 101.0)).proven
+    proof = _proof().with_report(OFF).with_reading(_reading(0.1, 101.0))
+    assert proof.proven
+    assert proof.by == ["contactor reads back off", "power-meter reads under 0.2 V (floor 5 V)"]
+
+
+@pytest.mark.parametrize(
+    "reading",
+    [
+        _reading(0.1, 99.9),  # asked before the command
+        _reading(0.1, 100.05),  # asked after it, but its window began before
+        _reading(4.95, 101.0),  # with its bound, not below the floor
+        _reading(-200.0, 101.0),  # the size counts
+        _reading(None, 101.0),  # invalid
+        _reading(0.1, 101.0, "source"),  # before the cut-off
+        _reading(0.1, 101.0, "somewhere"),
+        Reading(LINE_CURRENT, 0.0, 101.0, 101.0, instrument="power-meter"),
+    ],
+)
+def test_a_reading_that_proves_nothing_proves_nothing(reading: Reading) -> None:
+    assert not _proof().with_report(OFF).with_reading(reading).proven
+
+
+def test_a_later_reading_above_the_floor_takes_the_proof_back() -> None:
+    proof = _proof().with_report(OFF).with_reading(_reading(0.1, 101.0)).with_reading(_reading(230.0, 102.0))
+    assert not proof.proven
+
+
+def test_a_welded_relay_beside_a_source_that_is_off_is_proven_and_told() -> None:
+    proof = (
+        _proof().with_report(OffReport("contactor", OutputState.ON)).with_report(OffReport("source", OutputState.OFF))
+    )
+    proof = proof.with_reading(_reading(0.0, 101.0))
+    assert proof.proven
+    assert proof.problems == ("contactor reads back on",)
+    assert proof.as_message == {"proven": True, "by": proof.by, "problems": ["contactor reads back on"]}
+
+
+def test_a_problem_is_told_once() -> None:
+    lost = OffReport("contactor", None, "contactor: gone")
+    assert _proof().with_report(lost).with_report(lost).problems == ("contactor: gone",)
+
+
+def test_a_bench_with_no_meter_after_the_cut_off_can_prove_nothing() -> None:
+    proof = begin_proof(5.0, 100.0, [replace(METER, position=Position.BEFORE_CUT_OFF)])
+    assert not proof.with_report(OFF).with_reading(_reading(0.0, 101.0)).proven
+
+
+def test_an_attempt_never_raises() -> None:
+    assert attempt_off(FakeCutOff(fails=1)).problem == "contactor: contactor does not answer"
+    assert attempt_off(FakeCutOff()).state is OutputState.OFF
+
+
+def _drive(*cut_offs: FakeCutOff) -> tuple[OffDrive, queue.SimpleQueue[OffReport]]:
+    reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
+    return OffDrive(cut_offs, reports.put), reports
+
+
+def test_nothing_is_commanded_before_cut_and_stop_switches_nothing() -> None:
+    contactor = FakeCutOff()
+    drive, _ = _drive(contactor)
+    drive.stop()
+    assert contactor.attempts == 0
+    assert contactor.output is OutputState.ON
+
+
+def test_one_that_throws_or_hangs_holds_up_no_other() -> None:
+    broken, slow, good = FakeCutOff("a", fails=10**9), FakeCutOff("b", hangs_s=0.5), FakeCutOff("c")
+    drive, _ = _drive(broken, slow, good)
+    drive.cut()
+    wait_for(lambda: good.output is OutputState.OFF)
+    assert slow.output is OutputState.ON  # still hanging, and "c" is off already
+    wait_for(lambda: slow.output is OutputState.OFF)
+    drive.stop()
+
+
+def test_it_goes_on_trying_until_it_reads_back_off() -> None:
+    contactor = FakeCutOff(fails=3)
+    drive, reports = _drive(contactor)
+    drive.cut()
+    wait_for(lambda: contactor.output is OutputState.OFF)
+    drive.stop()
+    assert contactor.attempts == 4
+    states = []
+    while not reports.empty():
+        states.append(reports.get().state)
+    assert states == [None, None, None, OutputState.OFF]
+
+
+def test_a_welded_one_is_tried_again_and_again_until_stopped() -> None:
+    contactor = FakeCutOff(welded=True)
+    drive, reports = _drive(contactor)
+    drive.cut()
+    wait_for(lambda: contactor.attempts >= 3)
+    drive.stop()
+    assert reports.get().state is OutputState.ON
