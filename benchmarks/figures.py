@@ -1,0 +1,52 @@
+"""Where benchmarks leave their figures, and the page made of them: ``python benchmarks/figures.py`` writes docs/figures.md."""
+
+from __future__ import annotations
+
+import json
+import platform
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+RESULTS = Path(__file__).resolve().parent / "results"
+PAGE = RESULTS.parent.parent / "docs" / "figures.md"
+
+
+def write_result(name: str, title: str, rows: list[dict[str, Any]], *, seed: int | None = None) -> None:
+    """Keep one benchmark's rows, with its seed, the date and the kind of machine."""
+    RESULTS.mkdir(exist_ok=True)
+    result = {
+        "format": 1,
+        "name": name,
+        "title": title,
+        "date": datetime.now(UTC).date().isoformat(),
+        "python": platform.python_version(),
+        "machine": f"{platform.system()} {platform.machine()}",
+        "seed": seed,
+        "rows": rows,
+    }
+    (RESULTS / f"{name}.json").write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
+
+
+def write_page() -> None:
+    """Make docs/figures.md of all results."""
+    parts = [
+        "# Figures\n\nMade by `python benchmarks/figures.py` from what the scripts in `benchmarks/` measured; do not edit."
+        " Timings are of the machine named, mostly shared and noisy: read ratios and counts first.\n"
+    ]
+    for path in sorted(RESULTS.glob("*.json")):
+        result = json.loads(path.read_text(encoding="utf-8"))
+        seed = "" if result["seed"] is None else f", seed {result['seed']}"
+        parts.append(
+            f"## {result['title']}\n\n`python benchmarks/{result['name']}.py`, {result['date']}, Python"
+            f" {result['python']}, {result['machine']}{seed}\n"
+        )
+        columns = list(result["rows"][0])
+        lines = ["| " + " | ".join(columns) + " |", "|" + " --- |" * len(columns)]
+        lines += ["| " + " | ".join(str(row.get(column, "")) for column in columns) + " |" for row in result["rows"]]
+        parts.append("\n".join(lines) + "\n")
+    PAGE.write_text("\n".join(parts), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_page()
