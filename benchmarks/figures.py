@@ -1,4 +1,4 @@
-"""Where benchmarks leave their figures, and the page made of them: ``python benchmarks/figures.py`` writes docs/figures.md."""
+"""Where benchmarks leave their figures; ``python benchmarks/figures.py`` makes docs/figures.md of them."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def write_result(name: str, title: str, rows: list[dict[str, Any]], *, seed: int
 def write_page() -> None:
     """Make docs/figures.md of all results."""
     parts = [
-        "# Figures\n\nMade by `python benchmarks/figures.py` from what the scripts in `benchmarks/` measured; do not edit."
+        "# Figures\n\nMade by `python benchmarks/figures.py` from what the scripts in `benchmarks/` measured."
         " Timings are of the machine named, mostly shared and noisy: read ratios and counts first.\n"
     ]
     for path in sorted(RESULTS.glob("*.json")):

@@ -1,4 +1,4 @@
-"""Kill or hang the engine or the watchdog at random live moments, at real speed; log the wall time until the supply is off.
+"""Kill or hang the engine or the watchdog at random live moments: the wall time until the supply is off.
 
 ``python benchmarks/kills.py [--each 20] [--seed 1]``. The simulated source has no communication time-out and its output
 stays as it was when a client vanishes, so only the program can switch it off.
@@ -53,13 +53,16 @@ def main() -> int:
 
 
 def _one(victim: str, how: signal.Signals, chance: random.Random) -> float | None:
-    with tempfile.TemporaryDirectory() as folder:
-        with served_bench(Path(folder)) as bench, live_run(bench, Path(folder) / "captures") as run:
-            run.wait_live(bench, 0.5)
-            time.sleep(chance.uniform(0.0, 6.0))
-            off_s = bench.off_after_s(strike(run.pids()[victim], how))
-            code, summary, _ = run.finish()
-            return off_s if code == 3 and summary["off"]["proven"] else None
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        served_bench(Path(folder)) as bench,
+        live_run(bench, Path(folder) / "captures") as run,
+    ):
+        run.wait_live(bench, 0.5)
+        time.sleep(chance.uniform(0.0, 6.0))
+        off_s = bench.off_after_s(strike(run.pids()[victim], how))
+        code, summary, _ = run.finish()
+        return off_s if code == 3 and summary["off"]["proven"] else None
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""A simulated bench in a process of its own, and runs on it: for tests and benchmarks of what happens to real processes."""
+"""A simulated bench in a process of its own, and runs on it: for whatever happens to real processes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whatever dies or hangs while live, the supply goes off within a second. The large version is `benchmarks/kills.py`."""
+"""Whatever dies or hangs while live, the supply goes off within a second. `benchmarks/kills.py` does it many times."""
 
 from __future__ import annotations
 

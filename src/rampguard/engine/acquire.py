@@ -89,7 +89,7 @@ class FreeRunning:
             self._inbox.put(read_once(meter, self._clock))
             self._stop.wait(max(0.0, LEAST_PERIOD_S - (time.monotonic() - began_s)))
 
-    def collect(self, meanwhile: Callable[[], None]) -> list[tuple[Batch, ...]]:  # noqa: ARG002 - never waits longer
+    def collect(self, meanwhile: Callable[[], None]) -> list[tuple[Batch, ...]]:
         """All that has arrived; waits `IDLE_S` for the first."""
         moments: list[tuple[Batch, ...]] = []
         try:

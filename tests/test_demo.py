@@ -1,0 +1,123 @@
+"""The main job from the command line: a whole power-up on the simulated bench, as a user starts it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from frictionless import validate
+from rampguard.archive.reader import read_capture
+
+from live_help import RAMPGUARD
+
+FULL_LINE_V = 230.0
+
+
+@dataclass(frozen=True)
+class Outcome:
+    code: int
+    summary: dict[str, Any]
+    story: str
+
+    @property
+    def capture(self) -> Path:
+        return Path(self.summary["capture"])
+
+
+def demo(into: Path, unit: str, seed: int = 1, speed: str = "1000") -> Outcome:
+    done = subprocess.run(
+        [*RAMPGUARD, "demo", "--unit", unit, "--no-screen", "--speed", speed, "--seed", str(seed)]
+        + ["--json", "--into", str(into)],
+        capture_output=True,
+        text=True,
+        timeout=100,
+    )
+    assert done.stdout.count("\n") == 1, done.stderr
+    return Outcome(done.returncode, json.loads(done.stdout), done.stderr)
+
+
+@pytest.fixture(scope="module")
+def healthy(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    return demo(tmp_path_factory.mktemp("healthy"), "healthy-amplifier")
+
+
+@pytest.fixture(scope="module")
+def shorted(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    return demo(tmp_path_factory.mktemp("shorted"), "shorted-output")
+
+
+def test_a_healthy_amplifier_comes_up_to_full_line(healthy: Outcome) -> None:
+    assert healthy.code == 0, healthy.story
+    assert healthy.summary["outcome"] == "passed"
+    assert healthy.summary["trip"] is None
+    assert healthy.summary["off"]["proven"]
+    assert healthy.summary["max_line_voltage_v"] == pytest.approx(FULL_LINE_V, rel=0.02)
+    assert healthy.summary["seed"] == 1
+    assert healthy.summary["format"] == 1
+
+
+def test_a_shorted_output_trips_below_a_third_of_line_proven_off(shorted: Outcome) -> None:
+    assert shorted.code == 3, shorted.story
+    assert shorted.summary["outcome"] == "tripped"
+    assert shorted.summary["off"]["proven"]
+    assert shorted.summary["trip"]["line_voltage_v"] < FULL_LINE_V / 3
+    assert shorted.summary["max_line_voltage_v"] < FULL_LINE_V / 3
+    assert "line current" in shorted.summary["trip"]["reason"]
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_other_specimens_do_the_same(tmp_path: Path, seed: int) -> None:
+    assert demo(tmp_path, "healthy-amplifier", seed).code == 0
+    assert demo(tmp_path, "shorted-output", seed).code == 3
+
+
+def test_a_lamp_comes_up_too(tmp_path: Path) -> None:
+    outcome = demo(tmp_path, "lamp")
+    assert outcome.code == 0, outcome.story
+
+
+def test_the_same_seed_gives_the_same_readings_and_another_seed_does_not(tmp_path: Path, shorted: Outcome) -> None:
+    again = demo(tmp_path / "again", "shorted-output")
+    other = demo(tmp_path / "other", "shorted-output", seed=2)
+    first = (shorted.capture / "readings.csv").read_bytes()
+    assert (again.capture / "readings.csv").read_bytes() == first
+    assert (other.capture / "readings.csv").read_bytes() != first
+
+
+def test_the_capture_is_whole_sealed_and_valid_for_others(healthy: Outcome, shorted: Outcome) -> None:
+    for outcome in (healthy, shorted):
+        names = {path.name for path in outcome.capture.iterdir()}
+        assert names >= {
+            *("datapackage.json", "readings.csv", "events.csv", "plan.toml", "limits.toml", "bench.toml"),
+            *("engine.log", "seal.sha256", "ramp.png"),
+        }
+        assert "pids.json" not in names
+        report = validate(str(outcome.capture / "datapackage.json"))
+        assert report.valid, report.flatten(["rowNumber", "fieldNumber", "type", "note"])
+        assert str(read_capture(outcome.capture).completeness) == "finished"
+
+
+def test_a_capture_replays_to_the_decision_that_was_made(healthy: Outcome, shorted: Outcome) -> None:
+    for outcome, code in ((healthy, 0), (shorted, 3)):
+        done = subprocess.run(
+            [*RAMPGUARD, "replay", str(outcome.capture), "--json"], capture_output=True, text=True, timeout=60
+        )
+        result = json.loads(done.stdout)
+        assert done.returncode == code, done.stderr
+        assert result["trip"] == outcome.summary["trip"]
+
+
+def test_an_unknown_unit_is_refused_with_the_known_ones(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [*RAMPGUARD, "demo", "--unit", "toaster", "--no-screen", "--into", str(tmp_path)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 2
+    assert "healthy-amplifier" in done.stderr
+    assert not list(tmp_path.iterdir())
