@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -76,7 +77,7 @@ def simulate(unit: str, bench_file: Path, *, speed: float, seed: int, log: Path 
     stop = threading.Event()
 
     def until_input_closes() -> None:
-        while sys.stdin.buffer.read(4096):
+        while os.read(sys.stdin.fileno(), 4096):
             pass
         stop.set()
 

@@ -1,0 +1,1 @@
+"""Capture folders: written as it happens, readable without this program, sealed at the end."""

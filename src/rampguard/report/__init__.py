@@ -1,0 +1,1 @@
+"""Pictures and sheets, drawn from captures."""

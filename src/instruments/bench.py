@@ -1,0 +1,254 @@
+"""The bench file: which instrument plays which role, and where each meter sits relative to the cut-off.
+
+Reading one touches no instrument. Everything that can be wrong with it is told at once, each with its key and remedy.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field, PrivateAttr, ValidationError, field_validator
+
+from instruments.dialect import AS_WIRED, Dialect, Positive, Strict, Text, explain, load_dialect
+from instruments.errors import BenchFileError
+from instruments.roles import Position
+from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
+
+PERSON: Final = "person"
+"""In place of cut-offs: a person is the cut-off."""
+_LOOPBACK = re.compile(r"TCPIP\d*::(127(?:\.\d{1,3}){3}|localhost|::1|\[::1\])::\d+::SOCKET", re.IGNORECASE)
+
+
+class Mains(Strict):
+    """Nominal mains of the bench, volts rms and hertz."""
+
+    voltage_v: Annotated[float, Field(ge=90, le=260)]
+    frequency_hz: Annotated[float, Field(ge=45, le=65)]
+
+
+class Unit(Strict):
+    """What the file knows of the unit on the bench."""
+
+    name: Text | None = None
+    load_class: Text | None = None
+    nameplate_v: Positive | None = None
+    nameplate_w: Positive | None = None
+    selector_v: Positive | None = None
+
+
+class SimulatedClock(Strict):
+    """Marks a simulated bench whose time is not wall time."""
+
+    kind: Literal["lock-step", "accelerated"]
+    resource: Text | None = None
+    speed: Positive | None = None
+
+
+class Entry(Strict):
+    """One instrument."""
+
+    dialect: Text
+    resource: Text
+    identity: Text | None = None
+    position: Position | None = None
+    measures: Quantity | None = None
+    channel: str = ""
+    ranges: dict[Quantity, Positive] = Field(default_factory=dict)
+    exclusive: bool | None = None
+
+    @field_validator("position", mode="before")
+    @classmethod
+    def _position(cls, value: object) -> object:
+        if value not in list(Position):
+            raise ValueError(f"{value!r} is no position; use one of {', '.join(Position)}")
+        return Position(str(value))
+
+    @field_validator("measures", mode="before")
+    @classmethod
+    def _measures(cls, value: object) -> object:
+        if value not in list(Quantity):
+            raise ValueError(f"{value!r} is no quantity; use one of {', '.join(Quantity)}")
+        return Quantity(str(value))
+
+    @field_validator("ranges", mode="before")
+    @classmethod
+    def _ranges(cls, value: object) -> object:
+        if isinstance(value, dict):
+            return {Quantity(key) if key in list(Quantity) else key: item for key, item in value.items()}
+        return value
+
+
+Names = Annotated[tuple[str, ...], Field(strict=False)]
+
+
+class Roles(Strict):
+    """Who plays what. Names of instruments."""
+
+    ac_source: str | None = None
+    line_meters: Names = ()
+    dc_meters: Names = ()
+    thermometers: Names = ()
+    cut_off: Annotated[tuple[str, ...], Field(min_length=1, strict=False)] | Literal["person"]
+
+
+class BenchFile(Strict):
+    """A bench file as read and checked. `dialects` and `text` come with it."""
+
+    format: Literal[1]
+    title: Text
+    off_floor_v: Annotated[float, Field(ge=0.5, le=10)]
+    mains: Mains
+    unit: Unit | None = None
+    clock: SimulatedClock | None = None
+    instruments: Annotated[dict[str, Entry], Field(min_length=1)]
+    roles: Roles
+    _text: str = PrivateAttr("")
+    _dialects: dict[str, Dialect] = PrivateAttr(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """The file's text as read."""
+        return self._text
+
+    @property
+    def meters(self) -> tuple[str, ...]:
+        """Names of everything that is read, the line's meters first."""
+        roles = self.roles
+        return tuple(dict.fromkeys((*roles.line_meters, *roles.dc_meters, *roles.thermometers)))
+
+    @property
+    def cut_offs(self) -> tuple[str, ...]:
+        """Names of the ways off, in order; none where a person is the cut-off."""
+        return () if self.roles.cut_off == PERSON else tuple(self.roles.cut_off)
+
+    def dialect(self, name: str) -> Dialect:
+        """The dialect of an instrument of this bench."""
+        return self._dialects[self.instruments[name].dialect]
+
+    def exclusive(self, name: str) -> bool:
+        """Whether an instrument serves one client only."""
+        stated = self.instruments[name].exclusive
+        return self.dialect(name).link.exclusive if stated is None else stated
+
+
+def load_bench_file(path: Path, dialect_folder: Path | None = None) -> BenchFile:
+    """Read and check a bench file and the dialects it names. Raises BenchFileError with every problem at once."""
+    try:
+        text = path.read_text(encoding="utf-8")
+        bench = BenchFile.model_validate(tomllib.loads(text))
+    except OSError as error:
+        raise BenchFileError(path, [f"cannot be read ({error.strerror}); check the path"]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BenchFileError(path, [f"is not TOML: {error}"]) from None
+    except ValidationError as error:
+        raise BenchFileError(path, explain(error)) from None
+    problems, dialects = _load_dialects(bench, dialect_folder)
+    bench._text = text
+    bench._dialects = dialects
+    if not problems:
+        problems = [*_role_problems(bench), *_entry_problems(bench), *_clock_problems(bench)]
+    if problems:
+        raise BenchFileError(path, problems)
+    return bench
+
+
+def _load_dialects(bench: BenchFile, folder: Path | None) -> tuple[list[str], dict[str, Dialect]]:
+    problems: list[str] = []
+    dialects: dict[str, Dialect] = {}
+    for name, entry in bench.instruments.items():
+        if entry.dialect not in dialects:
+            try:
+                dialects[entry.dialect] = load_dialect(entry.dialect, folder)
+            except BenchFileError as error:
+                problems += [f"instruments.{name}.dialect: {problem}" for problem in error.problems]
+    return problems, dialects
+
+
+def _role_problems(bench: BenchFile) -> Iterator[str]:
+    roles = bench.roles
+    needs: list[tuple[str, str, Any]] = [
+        *(("line_meters", name, lambda d: d.measurements) for name in roles.line_meters),
+        *(("dc_meters", name, lambda d: d.measurements) for name in roles.dc_meters),
+        *(("thermometers", name, lambda d: d.measurements) for name in roles.thermometers),
+        *(("cut_off", name, lambda d: d.cut_off) for name in bench.cut_offs),
+    ]
+    if roles.ac_source is not None:
+        needs.append(("ac_source", roles.ac_source, lambda d: d.source))
+    for role, name, part in needs:
+        if name not in bench.instruments:
+            known = ", ".join(bench.instruments)
+            yield f"roles.{role}: there is no instrument {name!r}; defined are {known}"
+        elif not part(bench.dialect(name)):
+            yield f"roles.{role}: {name!r} cannot play it; its dialect {bench.dialect(name).name!r} has no such part"
+    if not roles.line_meters:
+        yield "roles.line_meters: empty; line voltage and current must be measured"
+    elif bench.cut_offs and not any(
+        name in bench.instruments and bench.instruments[name].position is Position.AFTER_CUT_OFF
+        for name in roles.line_meters
+    ):
+        yield (
+            "roles.line_meters: none of them sits after the cut-off, so nothing could prove that the unit is off;"
+            ' move one there and say position = "after-cut-off"'
+        )
+
+
+def _entry_problems(bench: BenchFile) -> Iterator[str]:
+    for name, entry in bench.instruments.items():
+        where = f"instruments.{name}"
+        dialect = bench.dialect(name)
+        wired = any(m.quantity == AS_WIRED for m in dialect.measurements)
+        if wired and name in bench.meters:
+            yield from _wiring_problems(where, entry)
+        if not wired and (entry.measures is not None or entry.channel):
+            yield f"{where}: measures and channel belong to a multimeter; {dialect.name!r} knows what it measures"
+        if name in bench.roles.line_meters and entry.position is None:
+            yield f"{where}.position: missing; say whether it sits before-cut-off or after-cut-off"
+        yield from _range_problems(where, entry, dialect)
+    for resource in {entry.resource for entry in bench.instruments.values()}:
+        sharing = [name for name, entry in bench.instruments.items() if entry.resource == resource]
+        if len(sharing) > 1:
+            yield f"instruments: {' and '.join(sharing)} have the same resource {resource}; each needs its own"
+
+
+def _wiring_problems(where: str, entry: Entry) -> Iterator[str]:
+    if entry.measures is None:
+        yield f"{where}.measures: missing; say what it is wired to, such as emitter_resistor or dc_offset"
+        return
+    if entry.measures in LINE_QUANTITIES:
+        yield f"{where}.measures: a DC meter cannot measure {entry.measures}"
+        return
+    try:
+        Signal(entry.measures, entry.channel)
+    except ValueError as error:
+        yield f"{where}.channel: {error}"
+
+
+def _range_problems(where: str, entry: Entry, dialect: Dialect) -> Iterator[str]:
+    for quantity, full in entry.ranges.items():
+        of = [m for m in dialect.measurements if quantity in (m.quantity, entry.measures)]
+        if not of:
+            yield f"{where}.ranges.{quantity}: it does not measure that; remove it"
+        elif full not in [item.full for item in of[0].ranges]:
+            has = ", ".join(f"{item.full:g}" for item in of[0].ranges)
+            yield f"{where}.ranges.{quantity}: {full:g} is no range of {dialect.name!r}; it has {has} {of[0].unit}"
+
+
+def _clock_problems(bench: BenchFile) -> Iterator[str]:
+    clock = bench.clock
+    if clock is None:
+        return
+    if clock.kind == "lock-step" and clock.resource is None:
+        yield "clock.resource: missing; a bench in lock-step has a clock to ask"
+    if clock.kind == "accelerated" and clock.speed is None:
+        yield "clock.speed: missing; say how many bench seconds go by a second"
+    resources = [entry.resource for entry in bench.instruments.values()] + [clock.resource or ""]
+    away = [resource for resource in resources if resource and not _LOOPBACK.fullmatch(resource)]
+    if away:
+        yield (
+            f"clock: {clock.kind} is for a simulated bench on this computer, but {', '.join(away)} is not on loopback;"
+            " remove [clock] for a real bench"
+        )

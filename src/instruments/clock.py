@@ -1,0 +1,67 @@
+"""Bench seconds: wall time on a real bench; faster, or in lock-step, on a simulated one."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+from instruments.errors import BadReply
+from instruments.replies import parse_number
+from instruments.visa import Link
+
+LOCK_STEP_DEADLINE_S = 2.0
+
+
+class WallClock:
+    """Wall seconds."""
+
+    def now_s(self) -> float:
+        """Seconds of the monotonic clock."""
+        return time.monotonic()
+
+    def sleep(self, duration_s: float) -> None:
+        """Wait."""
+        time.sleep(max(0.0, duration_s))
+
+
+class AcceleratedClock:
+    """Wall seconds times a speed."""
+
+    def __init__(self, speed: float) -> None:
+        self._speed = speed
+
+    def now_s(self) -> float:
+        """Seconds of the monotonic clock, times the speed."""
+        return time.monotonic() * self._speed
+
+    def sleep(self, duration_s: float) -> None:
+        """Wait."""
+        time.sleep(max(0.0, duration_s) / self._speed)
+
+
+class LockStepClock:
+    """Time that moves only when asked to, in a simulated bench. Raises LinkError when that bench is gone."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self._lock = threading.Lock()
+        self._now_s = self._ask("SYST:TIME?")
+
+    def now_s(self) -> float:
+        """Bench time as of the last move. Another process may have moved it since."""
+        return self._now_s
+
+    def sleep(self, duration_s: float) -> None:
+        """Move bench time by so much."""
+        with self._lock:
+            self._now_s = self._ask(f"SYST:TIME:ADV? {max(0.0, duration_s)!r}")
+
+    def close(self) -> None:
+        """Close its session."""
+        self._link.close()
+
+    def _ask(self, text: str) -> float:
+        value, _ = parse_number(self._link.query(text, LOCK_STEP_DEADLINE_S))
+        if value is None:
+            raise BadReply(f"{self._link.name}: {text} was not answered with a time")
+        return value

@@ -1,0 +1,258 @@
+"""A dialect: how a family of instruments is spoken to, as data. TOML files, checked strictly, with a JSON Schema.
+
+Shipped ones lie in ``instruments/dialects``; a user's own in the configuration folder (`user_folder`).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import string
+import sys
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from instruments.errors import BenchFileError
+from instruments.replies import UNITS
+from rampguard.quantities import UNIT, Quantity
+
+AS_WIRED: Final = "as-wired"
+"""The quantity of a measurement that the bench file names (``measures``, ``channel``): a multimeter reads what it is
+wired to."""
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class Strict(BaseModel):
+    """Base of everything read from a file: no unknown keys, no conversions, no infinities."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def _placeholders(text: str, allowed: set[str]) -> str:
+    try:
+        found = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+        text.format(**dict.fromkeys(found & allowed, 1.0))
+    except (ValueError, KeyError, IndexError) as error:
+        raise ValueError(f"{text!r} is no template ({error}); placeholders are {_listed(allowed)}") from None
+    if found - allowed:
+        raise ValueError(f"{text!r}: unknown placeholder {_listed(found - allowed)}; use {_listed(allowed)}")
+    return text
+
+
+def _listed(names: set[str]) -> str:
+    return ", ".join(f"{{{name}}}" for name in sorted(names)) or "none"
+
+
+class LinkSettings(Strict):
+    """How a session to it is held."""
+
+    read_terminator: Literal["\n", "\r\n", "\r"] = "\n"
+    write_terminator: Literal["\n", "\r\n", "\r"] = "\n"
+    reply_deadline_s: Annotated[float, Field(gt=0, le=5)] = 0.5
+    exclusive: bool = False
+    """Whether it serves one client only."""
+    error_query: Text | None = None
+    """What takes one entry off its error queue; absent where it has none."""
+
+
+class Range(Strict):
+    """A range, with its accuracy there: +/-(per cent of reading + per cent of range + absolute)."""
+
+    full: Positive
+    percent_of_reading: NotNegative = 0.0
+    percent_of_range: NotNegative = 0.0
+    absolute: NotNegative = 0.0
+    """Counts times resolution, in the measurement's unit."""
+    resolution: NotNegative = 0.0
+
+
+class Measurement(Strict):
+    """One quantity it measures. Measurements with the same query are read by one question."""
+
+    quantity: Quantity | Literal["as-wired"]
+    query: Text
+    field: Annotated[int, Field(ge=0)] = 0
+    """Which part of the reply, counting from 0, where the query has several answers."""
+    separator: Text = ";"
+    unit: Text
+    measuring_time_s: Positive
+    """How long one reading averages."""
+    ranges: Annotated[tuple[Range, ...], Field(min_length=1, strict=False)]
+    range_command: Text | None = None
+    """Locks a range; placeholder {range}."""
+    range_query: Text | None = None
+    """Reads the range back."""
+    crest_factor_limit: Positive | None = None
+
+    @field_validator("quantity", mode="before")
+    @classmethod
+    def _known_quantity(cls, value: object) -> object:
+        names = [AS_WIRED, *Quantity]
+        if value not in names:
+            raise ValueError(f"{value!r} is no quantity; use one of {', '.join(names)}")
+        return value if value == AS_WIRED else Quantity(str(value))
+
+    @field_validator("range_command")
+    @classmethod
+    def _range_placeholder(cls, text: str | None) -> str | None:
+        return None if text is None else _placeholders(text, {"range"})
+
+    @model_validator(mode="after")
+    def _unit_fits(self) -> Measurement:
+        if self.unit not in UNITS:
+            raise ValueError(f"unit = {self.unit!r} is not understood; use one of {', '.join(UNITS)}")
+        si = UNITS[self.unit][0]
+        if self.quantity != AS_WIRED and UNIT[Quantity(self.quantity)] != si:
+            raise ValueError(
+                f"unit = {self.unit!r} is not a unit of {self.quantity}, which is in {UNIT[Quantity(self.quantity)]}"
+            )
+        if (self.range_command is None) != (self.range_query is None):
+            raise ValueError("range_command and range_query go together: a range that is not read back is not known")
+        return self
+
+
+class Setting(Strict):
+    """Something set before arming, and how it is proven: the query's number must be the expected one."""
+
+    command: Text
+    query: Text
+    expect: Text
+    tolerance: NotNegative = 0.0
+
+    @field_validator("command", "expect")
+    @classmethod
+    def _known_placeholders(cls, text: str) -> str:
+        return _placeholders(text, {"frequency_hz", "current_limit_a", "run_time_limit_s"})
+
+
+class SourceDialect(Strict):
+    """What makes it an AC source."""
+
+    max_line_voltage_v: Positive
+    resolution_v: Positive
+    settling_s: NotNegative
+    set_voltage: Text
+    voltage_query: Text
+    before_arming: Annotated[tuple[Setting, ...], Field(strict=False)] = ()
+
+    @field_validator("set_voltage")
+    @classmethod
+    def _known_placeholders(cls, text: str) -> str:
+        if "line_voltage_v" not in text:
+            raise ValueError(f"{text!r} lacks the placeholder {{line_voltage_v}}")
+        return _placeholders(text, {"line_voltage_v"})
+
+
+class SwitchDialect(Strict):
+    """What makes it a cut-off: its safe-off, and the query that tells whether it is off."""
+
+    off: Text
+    close: Text
+    query: Text
+    off_reply: Text
+    on_reply: Text
+
+    @model_validator(mode="after")
+    def _replies_differ(self) -> SwitchDialect:
+        if self.off_reply == self.on_reply:
+            raise ValueError("off_reply and on_reply are the same, so that nothing could prove it off")
+        return self
+
+
+class Dialect(Strict):
+    """How a family of instruments is spoken to."""
+
+    format: Literal[1]
+    name: Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
+    title: Text
+    identity: str = ""
+    """Text that its ``*IDN?`` reply holds; the bench file may say otherwise."""
+    link: LinkSettings = LinkSettings()
+    measurements: Annotated[tuple[Measurement, ...], Field(strict=False)] = ()
+    source: SourceDialect | None = None
+    cut_off: SwitchDialect | None = None
+
+    @model_validator(mode="after")
+    def _plays_some_role(self) -> Dialect:
+        if not self.measurements and self.source is None and self.cut_off is None:
+            raise ValueError(
+                "it measures nothing, sources nothing and cuts nothing: add measurements, source or cut_off"
+            )
+        if self.source is not None and self.cut_off is None:
+            raise ValueError("a source needs its cut_off: how its output is switched off, and the query that proves it")
+        wired = [m for m in self.measurements if m.quantity == AS_WIRED]
+        if wired and len(self.measurements) > 1:
+            raise ValueError("an as-wired measurement stands alone: a bench file names one quantity an instrument")
+        return self
+
+
+def explain(error: ValidationError) -> list[str]:
+    """Every problem of a file in one line each: key, what is wrong, what to do."""
+    return [_explain_one(problem) for problem in error.errors()]
+
+
+def _explain_one(problem: Any) -> str:
+    where = ".".join(str(part) for part in problem["loc"]) or "file"
+    said = str(problem["msg"]).removeprefix("Value error, ")
+    kind, found = problem["type"], problem["input"]
+    if kind == "extra_forbidden":
+        return f"{where}: unknown key; remove it or correct its spelling"
+    if kind == "missing":
+        return f"{where}: missing; add it"
+    if kind == "float_type":
+        return f"{where}: {found!r} is not a number; write a plain number (the unit is in the key's name)"
+    return f"{where}: {said}" if isinstance(found, dict) else f"{where}: {said} (found {found!r})"
+
+
+def user_folder() -> Path:
+    """Where a user keeps dialects of their own."""
+    if sys.platform == "win32":  # pragma: no cover - not tested on Windows
+        base = Path(os.environ.get("APPDATA", Path.home() / "AppData" / "Roaming"))
+    elif sys.platform == "darwin":  # pragma: no cover - not tested on macOS
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    return base / "rampguard" / "dialects"
+
+
+def load_dialect(name: str, folder: Path | None = None) -> Dialect:
+    """The dialect of that name, shipped or the user's own. Raises BenchFileError with every problem at once."""
+    folder = user_folder() if folder is None else folder
+    shipped = {entry.name.removesuffix(".toml"): entry for entry in files("instruments").joinpath("dialects").iterdir()}
+    shipped = {key: entry for key, entry in shipped.items() if entry.name.endswith(".toml")}
+    own = folder / f"{name}.toml"
+    if name in shipped and own.exists():
+        raise BenchFileError(
+            own, [f"there is a shipped dialect {name!r}; rename yours, file and name, to say what differs"]
+        )
+    if own.exists():
+        return parse_dialect(own.read_bytes(), own)
+    if name in shipped:
+        return parse_dialect(shipped[name].read_bytes(), Path(f"{name}.toml"))
+    have = sorted({*shipped, *(path.stem for path in folder.glob("*.toml"))})
+    raise BenchFileError(own, [f"there is no dialect {name!r}; there are: {', '.join(have)}"])
+
+
+def parse_dialect(data: bytes, origin: Path) -> Dialect:
+    """A dialect from a file's bytes. Raises BenchFileError."""
+    try:
+        dialect = Dialect.model_validate(tomllib.loads(data.decode("utf-8")))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BenchFileError(origin, [f"is not TOML: {error}"]) from None
+    except ValidationError as error:
+        raise BenchFileError(origin, explain(error)) from None
+    if dialect.name != origin.stem:
+        raise BenchFileError(origin, [f"name = {dialect.name!r} must be the file's own, {origin.stem!r}"])
+    return dialect
+
+
+def schema_text() -> str:
+    """The JSON Schema of dialect files, as shipped in ``dialects/dialect.schema.json``."""
+    return json.dumps(Dialect.model_json_schema(), indent=2) + "\n"

@@ -1,0 +1,43 @@
+"""``python -m instruments.simulated``: serve a simulated bench until standard input closes."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import threading
+from pathlib import Path
+
+from instruments.simulated.serve import SimulationOptions, UnknownUnit, serve
+
+
+def main() -> int:
+    """Serve. Exit 0 when standard input closed, 2 for what cannot be served."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--unit", required=True)
+    parser.add_argument("--bench-file", required=True, type=Path)
+    parser.add_argument("--speed", type=float, default=1.0)
+    parser.add_argument("--lock-step", action="store_true")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--log", type=Path)
+    parser.add_argument("--mains-v", type=float, default=230.0)
+    parser.add_argument("--frequency-hz", type=float, default=50.0)
+    options = SimulationOptions(**vars(parser.parse_args()))
+    stop = threading.Event()
+
+    def until_input_closes() -> None:
+        while os.read(sys.stdin.fileno(), 4096):
+            pass
+        stop.set()
+
+    threading.Thread(target=until_input_closes, daemon=True).start()
+    try:
+        serve(options, stop)
+    except (UnknownUnit, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,171 @@
+"""The instruments of the simulated bench: AC source, power meter, multimeters, relay, and the bench clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from instruments.simulated.meters import Front, Input
+from instruments.simulated.scpi_server import ScpiError, ScpiInstrument, boolean, number
+from instruments.simulated.world import World
+from rampguard.quantities import Signal
+
+SOURCE_MOST_V: Final = 270.0
+VOLT_RANGES: Final = (150.0, 300.0)
+CURRENT_RANGES: Final = (1.0, 5.0, 20.0)
+POWER_FULL_W: Final = 1500.0
+DC_RANGES: Final = (0.1, 1.0, 10.0, 100.0)
+
+_OVER_CURRENT = (300, "Output off: current limit")
+
+
+def ac_source(world: World, seed: int) -> ScpiInstrument:
+    """A programmable AC source that measures its own output, with a current limit and an output timer."""
+    scpi = ScpiInstrument("SIMULATED,AC-SOURCE,0,1", world.lock)
+    volts = Input(Front("source-volts", 0.001, 0.0, 0.0001), seed)
+    amperes = Input(Front("source-amperes", 0.003, 0.0, 0.0002), seed)
+    watts = Input(Front("source-watts", 0.003, 0.0, 0.0001), seed)
+
+    def set_output(text: str) -> None:
+        world.set_output(on=boolean(text))
+
+    def output_state(_: str) -> str:
+        if world.source_tripped:
+            world.source_tripped = False
+            scpi.queue_error(*_OVER_CURRENT)
+        return "1" if world.output_on else "0"
+
+    def set_frequency(text: str) -> None:
+        if abs(number(text, 45.0, 65.0) - world.frequency_hz) > 1e-6:
+            raise ScpiError(-221, "Settings conflict: this bench has one frequency")
+
+    def reset(_: str) -> None:
+        world.set_output(on=False)
+        world.set_voltage(0.0)
+
+    scpi.add("*RST", reset)
+    scpi.add("[SOURce:]VOLTage", lambda text: world.set_voltage(number(text, 0.0, SOURCE_MOST_V)))
+    scpi.add("[SOURce:]VOLTage?", lambda _: f"{world.set_voltage_v:.3f}")
+    scpi.add("[SOURce:]FREQuency", set_frequency)
+    scpi.add("[SOURce:]FREQuency?", lambda _: f"{world.frequency_hz:.3f}")
+    scpi.add("[SOURce:]CURRent", lambda text: setattr(world, "current_limit_a", number(text, 0.0, 20.0)))
+    scpi.add("[SOURce:]CURRent?", lambda _: f"{min(world.current_limit_a, 20.0):.4f}")
+    scpi.add("OUTPut:TIMer", lambda text: setattr(world, "output_timer_s", number(text, 0.0, 1e6)))
+    scpi.add("OUTPut:TIMer?", lambda _: f"{world.output_timer_s:.1f}")
+    scpi.add("OUTPut[:STATe]", set_output)
+    scpi.add("OUTPut[:STATe]?", output_state)
+
+    def reading(source: Input, true: Callable[[], float], full: float, resolution: float) -> Callable[[str], str]:
+        def read(_: str) -> str:
+            value = true() if world.output_on else 0.0
+            return _plain(source.read(value, window=world.window.number, full=full, resolution=resolution))
+
+        return read
+
+    scpi.add("MEASure:VOLTage?", reading(volts, lambda: world.window.source_v, 300.0, 0.1))
+    scpi.add("MEASure:CURRent?", reading(amperes, lambda: world.window.line.current_a, 20.0, 0.01))
+    scpi.add("MEASure:POWer?", reading(watts, lambda: world.window.line.real_power_w, 3000.0, 0.1))
+    return scpi
+
+
+@dataclass(slots=True)
+class _Ranges:
+    """The ranges a meter stands on."""
+
+    volts: float = VOLT_RANGES[-1]
+    amperes: float = CURRENT_RANGES[-1]
+    dc: float = DC_RANGES[-1]
+
+
+def power_meter(world: World, seed: int) -> ScpiInstrument:
+    """A power meter after the contactor: all three answers of one window."""
+    scpi = ScpiInstrument("SIMULATED,POWER-METER,0,1", world.lock)
+    ranges = _Ranges()
+    volts = Input(Front("power-meter-volts", 0.0008, 0.0003, 0.00002, crest_factor_limit=3.0), seed)
+    amperes = Input(Front("power-meter-amperes", 0.0008, 0.0003, 0.00003, crest_factor_limit=6.0), seed)
+    watts = Input(Front("power-meter-watts", 0.0015, 0.0003, 0.00001), seed)
+
+    def read_volts(_: str) -> str:
+        line, window = world.window.line, world.window.number
+        return _plain(volts.read(line.voltage_v, window=window, full=ranges.volts, resolution=1e-3, peak=line.peak_v))
+
+    def read_amperes(_: str) -> str:
+        line, full = world.window.line, ranges.amperes
+        step = 1e-3 if full > 5.0 else 1e-4
+        seen = amperes.read(line.current_a, window=world.window.number, full=full, resolution=step, peak=line.peak_a)
+        return _plain(seen)
+
+    def read_watts(_: str) -> str:
+        line, window = world.window.line, world.window.number
+        return _plain(watts.read(line.real_power_w, window=window, full=POWER_FULL_W, resolution=0.01))
+
+    scpi.add("VOLTage:RANGe", lambda text: setattr(ranges, "volts", _range(text, VOLT_RANGES)))
+    scpi.add("VOLTage:RANGe?", lambda _: f"{ranges.volts:g}")
+    scpi.add("CURRent:RANGe", lambda text: setattr(ranges, "amperes", _range(text, CURRENT_RANGES)))
+    scpi.add("CURRent:RANGe?", lambda _: f"{ranges.amperes:g}")
+    scpi.add("MEASure:VOLTage:AC?", read_volts)
+    scpi.add("MEASure:CURRent:AC?", read_amperes)
+    scpi.add("MEASure:POWer?", read_watts)
+    return scpi
+
+
+def multimeter(world: World, seed: int, name: str, wired_to: Signal) -> ScpiInstrument:
+    """A multimeter on a DC range, clipped to something in the unit."""
+    scpi = ScpiInstrument("SIMULATED,MULTIMETER,0,1", world.lock)
+    ranges = _Ranges()
+    front = Input(Front(name, 0.00015, 0.00003, 0.00001), seed)
+
+    def read(_: str) -> str:
+        true = world.window.dc.get(wired_to, 0.0)
+        return _plain(front.read(true, window=world.window.number, full=ranges.dc, resolution=ranges.dc * 1e-5))
+
+    scpi.add("CONFigure:VOLTage:DC", lambda text: setattr(ranges, "dc", _range(text, DC_RANGES)))
+    scpi.add("VOLTage:DC:RANGe?", lambda _: f"{ranges.dc:g}")
+    scpi.add("READ?", read)
+    return scpi
+
+
+def relay(world: World) -> ScpiInstrument:
+    """A relay that holds the contactor's coil, with the contactor's position read back."""
+    scpi = ScpiInstrument("SIMULATED,RELAY,0,1", world.lock)
+
+    def channel(text: str) -> None:
+        if text.replace(" ", "") != "(@1)":
+            raise ScpiError(-222, "Data out of range")
+
+    def move(text: str, *, closed: bool) -> None:
+        channel(text)
+        world.set_contactor(closed=closed)
+
+    def state(text: str) -> str:
+        channel(text)
+        return "1" if world.contactor_closed else "0"
+
+    scpi.add("*RST", lambda _: world.set_contactor(closed=False))
+    scpi.add("ROUTe:CLOSe", lambda text: move(text, closed=True))
+    scpi.add("ROUTe:OPEN", lambda text: move(text, closed=False))
+    scpi.add("ROUTe:CLOSe?", state)
+    return scpi
+
+
+def bench_clock(world: World) -> ScpiInstrument:
+    """The clock of a bench in lock-step: simulated time moves only through it."""
+    scpi = ScpiInstrument("SIMULATED,BENCH-CLOCK,0,1", world.lock)
+
+    def advance(text: str) -> str:
+        world.advance(number(text, 0.0, 10.0))
+        return repr(world.now_s)
+
+    scpi.add("SYSTem:TIME?", lambda _: repr(world.now_s))
+    scpi.add("SYSTem:TIME:ADVance?", advance)
+    return scpi
+
+
+def _range(text: str, ranges: tuple[float, ...]) -> float:
+    wanted = number(text, 0.0, ranges[-1])
+    return next(full for full in ranges if full >= wanted)
+
+
+def _plain(value: float) -> str:
+    return f"{value:.6E}"

@@ -1,0 +1,145 @@
+"""Serves a simulated bench: the servers, the bench file that reaches them, and time."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+import time
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from instruments.simulated.fleet import ac_source, bench_clock, multimeter, power_meter, relay
+from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
+from instruments.simulated.units import EMITTER_LEFT, OFFSET_LEFT, RAIL_PLUS, UnknownUnit, make_unit
+from instruments.simulated.world import World
+
+__all__ = ["SimulationOptions", "UnknownUnit", "serve"]
+
+PACE_S: Final = 0.005
+"""Wall time between two moves of a bench that follows wall time."""
+BEHIND_S: Final = 0.25
+"""Wall time by which the simulation may fall behind before it says so and gives the lost time up."""
+_MULTIMETERS: Final = (
+    ("idle-meter", EMITTER_LEFT, 1.0),
+    ("offset-meter", OFFSET_LEFT, 10.0),
+    ("rail-meter", RAIL_PLUS, 100.0),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulationOptions:
+    """What to serve. ``lock_step``: time moves only when a client asks; else it follows wall time times ``speed``."""
+
+    unit: str
+    bench_file: Path
+    speed: float = 1.0
+    lock_step: bool = False
+    seed: int = 1
+    log: Path | None = None
+    mains_v: float = 230.0
+    frequency_hz: float = 50.0
+
+
+def serve(options: SimulationOptions, stop: threading.Event) -> None:
+    """Serve until ``stop``. The bench file appears whole, once everything listens. Raises UnknownUnit, OSError."""
+    unit = make_unit(options.unit, options.seed, options.mains_v, options.frequency_hz)
+    with ExitStack() as stack:
+        log = stack.enter_context(options.log.open("w", encoding="utf-8")) if options.log is not None else None
+        world = World(unit, options.mains_v, options.frequency_hz, log)
+        fleet = _fleet(world, options.seed)
+        servers = {}
+        for name, instrument in fleet.items():
+            servers[name] = ScpiServer(instrument)
+            stack.callback(servers[name].close)
+        resources = {name: server.resource for name, server in servers.items()}
+        _write_whole(options.bench_file, bench_file_text(options, world, resources))
+        if options.lock_step:
+            stop.wait()
+        else:
+            _follow_wall_time(world, options.speed, stop)
+        with world.lock:  # the log closes next: no client may be in the middle of a line
+            world.stop_logging()
+
+
+def _fleet(world: World, seed: int) -> dict[str, ScpiInstrument]:
+    fleet = {
+        "source": ac_source(world, seed),
+        "power-meter": power_meter(world, seed),
+        "contactor": relay(world),
+        "clock": bench_clock(world),
+    }
+    clips = world.unit.dc_values()
+    for name, signal, _ in _MULTIMETERS:
+        if signal in clips:
+            fleet[name] = multimeter(world, seed, name, signal)
+    return fleet
+
+
+def _follow_wall_time(world: World, speed: float, stop: threading.Event) -> None:
+    began_s, lost_s, said = time.monotonic(), 0.0, False
+    while not stop.wait(PACE_S):
+        due_s = (time.monotonic() - began_s) * speed - lost_s
+        behind_s = due_s - world.now_s
+        if behind_s > BEHIND_S * speed:
+            lost_s += behind_s - BEHIND_S * speed
+            behind_s = BEHIND_S * speed
+            if not said:
+                print("simulated bench: this computer is too slow for this speed; bench time lags", file=sys.stderr)
+                said = True
+        # In small pieces, so that a command waits for one of them at most.
+        end_s = world.now_s + behind_s
+        while world.now_s < end_s and not stop.is_set():
+            world.advance(min(PACE_S, end_s - world.now_s + world.dt_s))
+
+
+def bench_file_text(options: SimulationOptions, world: World, resources: dict[str, str]) -> str:
+    """The bench file that reaches a served bench."""
+    plate = world.unit.nameplate
+    lines = [
+        "format = 1",
+        f'title = "Simulated bench: {options.unit}"',
+        "off_floor_v = 5.0",
+        "",
+        "[mains]",
+        f"voltage_v = {options.mains_v!r}",
+        f"frequency_hz = {options.frequency_hz!r}",
+        "",
+        "[unit]",
+        f'name = "{options.unit}"',
+        f'load_class = "{plate.load_class}"',
+        f"nameplate_v = {options.mains_v!r}",
+        f"nameplate_w = {plate.nameplate_w!r}",
+    ]
+    if options.lock_step:
+        lines += ["", "[clock]", 'kind = "lock-step"', f'resource = "{resources["clock"]}"']
+    elif options.speed != 1.0:
+        lines += ["", "[clock]", 'kind = "accelerated"', f"speed = {float(options.speed)!r}"]
+    lines += _entry("source", "scpi-ac-source", resources, 'position = "before-cut-off"')
+    lines += _entry(
+        *("power-meter", "scpi-power-meter", resources, 'position = "after-cut-off"'),
+        "ranges = { line_voltage = 300.0, line_current = 5.0 }",
+    )
+    meters = [(name, signal, full) for name, signal, full in _MULTIMETERS if name in resources]
+    for name, signal, full in meters:
+        lines += _entry(
+            *(name, "scpi-multimeter", resources, f'measures = "{signal.quantity}"', f'channel = "{signal.channel}"'),
+            f"ranges = {{ {signal.quantity} = {full!r} }}",
+        )
+    lines += _entry("contactor", "scpi-relay", resources)
+    names = ", ".join(f'"{name}"' for name, _, _ in meters)
+    lines += ["", "[roles]", 'ac_source = "source"', 'line_meters = ["power-meter"]']
+    lines += [f"dc_meters = [{names}]", 'cut_off = ["contactor", "source"]', ""]
+    return "\n".join(lines)
+
+
+def _entry(name: str, dialect: str, resources: dict[str, str], *more: str) -> list[str]:
+    return ["", f"[instruments.{name}]", f'dialect = "{dialect}"', f'resource = "{resources[name]}"', *more]
+
+
+def _write_whole(path: Path, text: str) -> None:
+    partial = path.with_name(path.name + ".part")
+    partial.write_text(text, encoding="utf-8")
+    os.replace(partial, path)

@@ -1,0 +1,169 @@
+"""The simulated bench itself: source, contactor, unit, and the windows that its meters average. Time moves in steps.
+
+Commands act at once, queries never wait, and everything is under one lock. A window is 100 ms: five whole cycles at
+50 Hz, six at 60 Hz.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import IO, Final
+
+from instruments.simulated.cycle_sums import CycleSums
+from instruments.simulated.units import Unit
+from rampguard.quantities import Signal
+
+STEPS_A_CYCLE: Final = 128
+WINDOW_S: Final = 0.1
+SLEW_S: Final = 0.02
+"""The source takes so long to reach a new set-point."""
+OVER_CURRENT_WINDOWS: Final = 1
+"""The source's own limit acts once a window's current is above it."""
+LOG_EVERY_S: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """What a completed window held: before the contactor (the source's view) and after it; DC averages, V."""
+
+    number: int
+    source_v: float = 0.0
+    line: CycleSums = field(default_factory=CycleSums)
+    dc: Mapping[Signal, float] = field(default_factory=dict)
+
+
+class World:
+    """Everything that is simulated, behind one lock. Volts rms, hertz, seconds of bench time."""
+
+    def __init__(self, unit: Unit, mains_v: float, frequency_hz: float, log: IO[str] | None = None) -> None:
+        self.lock = threading.RLock()
+        self.unit = unit
+        self.mains_v = mains_v
+        self.frequency_hz = frequency_hz
+        self.set_voltage_v = 0.0
+        self.current_limit_a = math.inf
+        self.output_timer_s = 0.0
+        self.output_on = False
+        self.contactor_closed = False
+        self.source_tripped = False
+        """Whether the source switched its own output off, for its current limit."""
+        self.window = Window(0)
+        self._log = log
+        self._logged_s = 0.0
+        self._steps = 0
+        self._on_since_s = 0.0
+        self._actual_v = 0.0
+        self._per_window = round(WINDOW_S * frequency_hz) * STEPS_A_CYCLE
+        self._sine = [math.sqrt(2.0) * math.sin(2.0 * math.pi * k / STEPS_A_CYCLE) for k in range(STEPS_A_CYCLE)]
+        self._begin_window()
+
+    # -- time ---------------------------------------------------------------------------------------------------
+
+    @property
+    def dt_s(self) -> float:
+        """One step of time."""
+        return WINDOW_S / self._per_window
+
+    @property
+    def now_s(self) -> float:
+        """Bench time since the bench was switched on."""
+        return self._steps * self.dt_s
+
+    def advance(self, duration_s: float) -> None:
+        """Let so much bench time go by, to the nearest step."""
+        with self.lock:
+            for _ in range(round(duration_s / self.dt_s)):
+                self._step()
+
+    def _step(self) -> None:
+        dt_s = self.dt_s
+        if self._actual_v != self.set_voltage_v:
+            most_v = self.mains_v / SLEW_S * dt_s
+            away_v = self.set_voltage_v - self._actual_v
+            self._actual_v = (
+                self.set_voltage_v if abs(away_v) <= most_v else self._actual_v + math.copysign(most_v, away_v)
+            )
+        source_v = self._actual_v * self._sine[self._steps % STEPS_A_CYCLE]
+        if self.output_on and self.contactor_closed:
+            line_a = self.unit.step(source_v, dt_s)
+            self._sums.add(source_v - line_a * self.unit.supply_ohm, line_a)
+        else:
+            self.unit.rest(dt_s)
+            self._sums.samples += 1
+        self._source_squared += source_v * source_v if self.output_on else 0.0
+        self._steps += 1
+        if self._steps % STEPS_A_CYCLE == 0:
+            for signal, value in self.unit.dc_values().items():
+                self._dc[signal] = self._dc.get(signal, 0.0) + value
+        if self._steps % self._per_window == 0:
+            self._end_window()
+
+    def _begin_window(self) -> None:
+        self._sums = CycleSums()
+        self._source_squared = 0.0
+        self._dc: dict[Signal, float] = {}
+
+    def _end_window(self) -> None:
+        cycles = self._per_window // STEPS_A_CYCLE
+        self.window = Window(
+            number=self._steps // self._per_window,
+            source_v=math.sqrt(self._source_squared / self._per_window),
+            line=self._sums,
+            dc={signal: total / cycles for signal, total in self._dc.items()},
+        )
+        self._begin_window()
+        if self.output_on and self.window.line.current_a > self.current_limit_a:
+            self.source_tripped = True
+            self.set_output(on=False)
+        if self.output_on and 0.0 < self.output_timer_s <= self.now_s - self._on_since_s:
+            self.set_output(on=False)
+        self.log_line(changed=False)
+
+    # -- commands -----------------------------------------------------------------------------------------------
+
+    def set_output(self, *, on: bool) -> None:
+        """Switch the source's output."""
+        with self.lock:
+            if on and not self.output_on:
+                self._on_since_s = self.now_s
+            self.output_on = on
+            self.log_line(changed=True)
+
+    def set_contactor(self, *, closed: bool) -> None:
+        """Move the contactor."""
+        with self.lock:
+            self.contactor_closed = closed
+            self.log_line(changed=True)
+
+    def set_voltage(self, volts: float) -> None:
+        """Set the source."""
+        with self.lock:
+            self.set_voltage_v = volts
+            self.log_line(changed=True)
+
+    # -- the log ------------------------------------------------------------------------------------------------
+
+    def log_line(self, *, changed: bool) -> None:
+        """One flushed JSON line at each change of the supply, and ten times a wall second."""
+        now_s = time.monotonic()
+        if self._log is None or not (changed or now_s - self._logged_s >= LOG_EVERY_S):
+            return
+        live = self.output_on and self.contactor_closed
+        line = {
+            "t_s": now_s,
+            "output": live,
+            "set_voltage_v": self.set_voltage_v,
+            "line_current_a": self.window.line.current_a if live else 0.0,
+        }
+        self._logged_s = now_s
+        self._log.write(json.dumps(line) + "\n")
+        self._log.flush()
+
+    def stop_logging(self) -> None:
+        """Write no more lines."""
+        self._log = None

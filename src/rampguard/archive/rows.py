@@ -1,0 +1,82 @@
+"""A row of readings.csv, an event of events.csv, and how both are written as text.
+
+A row holds all that the guard was given at one moment (time, set-point, readings, expected event) and what was made of
+it (stage, state, decision, reason). Numbers are written so that they read back bit for bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from rampguard.quantities import Reading, Signal, Validity
+
+INPUT_COLUMNS: Final = ("time_s", "set_voltage_v")
+OUTPUT_COLUMNS: Final = ("reading_faults", "expected_event", "stage", "state", "decision", "reason")
+EVENT_COLUMNS: Final = ("time_s", "wall_time", "kind", "text")
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One observation and its decision. ``time_s`` is bench time since the run began; voltages rms."""
+
+    time_s: float
+    set_voltage_v: float | None = None
+    readings: tuple[Reading, ...] = ()
+    expected_event: str = ""
+    stage: str = ""
+    state: str = ""
+    decision: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureEvent:
+    """Something that happened: bench time, wall time (ISO 8601, UTC), a kind, and words."""
+
+    time_s: float
+    wall_time: str
+    kind: str
+    text: str
+
+
+def columns(signals: Sequence[Signal]) -> list[str]:
+    """The columns of readings.csv for these signals."""
+    return [*INPUT_COLUMNS, *(signal.column for signal in signals), *OUTPUT_COLUMNS]
+
+
+def as_cells(row: Row, signals: Sequence[Signal]) -> list[str]:
+    """A row as the cells of readings.csv; blank where there is no value."""
+    values = {reading.signal: reading.value for reading in row.readings}
+    faults = " ".join(
+        f"{reading.signal.column}:{reading.validity}"
+        for reading in row.readings
+        if reading.validity is not Validity.VALID
+    )
+    return [
+        repr(row.time_s),
+        number(row.set_voltage_v),
+        *(number(values.get(signal)) for signal in signals),
+        faults,
+        row.expected_event,
+        row.stage,
+        row.state,
+        row.decision,
+        one_line(row.reason),
+    ]
+
+
+def event_cells(event: CaptureEvent) -> list[str]:
+    """An event as the cells of events.csv."""
+    return [repr(event.time_s), event.wall_time, event.kind, one_line(event.text)]
+
+
+def number(value: float | None) -> str:
+    """A number so that it reads back bit for bit; blank for none."""
+    return "" if value is None else repr(float(value))
+
+
+def one_line(text: str) -> str:
+    """Text without line breaks: a torn last line must stay the only torn line."""
+    return " ".join(text.split())
