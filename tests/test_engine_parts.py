@@ -37,9 +37,13 @@ class TestLines:
     @pytest.mark.parametrize("tail", [b"", b"garbage\n", b'{"format": 1'])
     def test_a_reader_ends_with_none_at_the_end_or_at_garbage(self, tail: bytes) -> None:
         inbox: queue.SimpleQueue[dict[str, Any] | None] = queue.SimpleQueue()
-        reader = LineReader(io.BytesIO(encode({"a": 1}) + tail), inbox)
+        read_end, write_end = os.pipe()
+        os.write(write_end, encode({"a": 1}) + tail)
+        os.close(write_end)
+        reader = LineReader(read_end, inbox)
         reader.start()
         reader.join(5.0)
+        os.close(read_end)
         assert inbox.get()["a"] == 1
         assert inbox.get() is None
 

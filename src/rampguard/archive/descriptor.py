@@ -7,22 +7,61 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from rampguard.archive.rows import EVENT_COLUMNS, INPUT_COLUMNS, columns
-from rampguard.quantities import Signal
+from rampguard.archive.rows import EVENT_COLUMNS, columns
+from rampguard.quantities import Quantity, Signal
 
 DESCRIPTOR_NAME: Final = "datapackage.json"
 RECORDING: Final = "recording"
 """The outcome of a capture that is being written, or whose writing was cut short."""
+READINGS_NAME: Final = "readings.csv"
+EVENTS_NAME: Final = "events.csv"
+LOG_NAME: Final = "engine.log"
+RECORDED_FILES: Final = (
+    (READINGS_NAME, "every observation the guard was given, and what it decided"),
+    (EVENTS_NAME, "what happened, with bench time and wall time"),
+    ("plan.toml", "the ramp as it was planned"),
+    ("limits.toml", "the guard's limits"),
+    ("bench.toml", "the bench file as it was"),
+    (LOG_NAME, "the engine's log"),
+)
+"""Each recorded file beside the descriptor, and what it holds."""
+
+_MEDIA: Final = {"csv": "text/csv", "toml": "application/toml", "log": "text/plain"}
+_NUMBERS: Final = {
+    "time_s": "bench time since the run began, in seconds",
+    "set_voltage_v": "line voltage the source was asked for, in volts rms",
+}
+_TEXTS: Final = {
+    "reading_faults": "readings that are no value: column:over-range, column:invalid or column:missing",
+    "reading_bounds": "meters' accuracy at each reading: column:bound, in the column's unit",
+    "expected_event": "an event that explains a jump in current",
+    "stage": "stage of the plan",
+    "state": "state of the interlock",
+    "decision": "safe, warn or trip",
+    "reason": "why the guard warned or tripped",
+    "wall_time": "wall time, ISO 8601, UTC",
+    "kind": "kind of event",
+    "text": "what happened, in words",
+}
+_QUANTITIES: Final = {
+    Quantity.LINE_VOLTAGE: "line voltage, in volts rms",
+    Quantity.LINE_CURRENT: "line current, in amperes rms",
+    Quantity.REAL_POWER: "real power, in watts",
+    Quantity.DC_OFFSET: "DC offset at the output, in volts",
+    Quantity.EMITTER_RESISTOR: "voltage across the emitter resistor, in volts",
+    Quantity.RAIL: "rail voltage, in volts",
+    Quantity.TEMPERATURE: "temperature, in degrees Celsius",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureHeader:
-    """What is known of a run before it begins."""
+    """What is known of a run before it begins. Volts and watts as on the nameplate; mains in volts rms and hertz."""
 
     unit: str
     load_class: str
@@ -39,8 +78,14 @@ class CaptureHeader:
     signals: tuple[Signal, ...]
 
 
-def describe(header: CaptureHeader, name: str, created: str, result: dict[str, Any] | None) -> dict[str, Any]:
-    """The descriptor; ``result`` is None while recording."""
+def describe(
+    header: CaptureHeader,
+    name: str,
+    created: str,
+    result: Mapping[str, Any] | None = None,
+    files: Mapping[str, Mapping[str, Any]] | None = None,
+) -> dict[str, Any]:
+    """The descriptor. ``result`` is None while recording; ``files`` adds properties to a file's resource."""
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": name,
@@ -59,42 +104,54 @@ def describe(header: CaptureHeader, name: str, created: str, result: dict[str, A
         "permissives_confirmed": header.permissives_confirmed,
         "seed": header.seed,
         "program_version": header.program_version,
-        "result": result,
+        "result": None if result is None else dict(result),
         "resources": [
-            _table("readings", "readings.csv", [_field(column) for column in columns(header.signals)]),
-            _table("events", "events.csv", [_field(column) for column in EVENT_COLUMNS]),
+            _resource(file, text, header.signals) | dict((files or {}).get(file, {})) for file, text in RECORDED_FILES
         ],
     }
 
 
-def _table(name: str, path: str, fields: Sequence[dict[str, str]]) -> dict[str, Any]:
-    return {
-        "name": name,
-        "type": "table",
-        "path": path,
-        "format": "csv",
-        "mediatype": "text/csv",
+def _resource(file: str, description: str, signals: Sequence[Signal]) -> dict[str, Any]:
+    stem, _, ending = file.partition(".")
+    resource: dict[str, Any] = {
+        "name": stem,
+        "path": file,
+        "description": description,
+        "format": ending,
+        "mediatype": _MEDIA[ending],
         "encoding": "utf-8",
-        "schema": {"fields": list(fields), "missingValues": [""]},
     }
+    if ending == "csv":
+        names = columns(signals) if file == READINGS_NAME else EVENT_COLUMNS
+        resource |= {
+            "type": "table",
+            "dialect": {"delimiter": ",", "lineTerminator": "\n"},
+            "schema": {"fields": [_field(column) for column in names], "missingValues": [""]},
+        }
+    return resource
 
 
 def _field(column: str) -> dict[str, str]:
-    if column in INPUT_COLUMNS or Signal.from_column(column) is not None:
-        return {"name": column, "type": "number"}
-    return {"name": column, "type": "string"}
+    signal = Signal.from_column(column)
+    if signal is not None:
+        channel = f", channel {signal.channel}" if signal.channel else ""
+        return {"name": column, "type": "number", "description": f"{_QUANTITIES[signal.quantity]}{channel}"}
+    if column in _NUMBERS:
+        return {"name": column, "type": "number", "description": _NUMBERS[column]}
+    return {"name": column, "type": "string", "description": _TEXTS[column]}
 
 
-def write_atomically(path: Path, text: str) -> None:
+def write_atomically(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all. Raises OSError."""
     partial = path.with_name(path.name + ".part")
-    with partial.open("w", encoding="utf-8", newline="\n") as stream:
-        stream.write(text)
+    with partial.open("wb") as stream:
+        stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
     os.replace(partial, path)
 
 
-def write_descriptor(folder: Path, descriptor: dict[str, Any]) -> None:
-    """Write datapackage.json whole or not at all. Raises OSError."""
-    write_atomically(folder / DESCRIPTOR_NAME, json.dumps(descriptor, indent=2, allow_nan=False) + "\n")
+def write_descriptor(folder: Path, descriptor: Mapping[str, Any]) -> None:
+    """Write datapackage.json whole or not at all. Raises OSError, ValueError for numbers JSON has not."""
+    text = json.dumps(descriptor, indent=2, allow_nan=False) + "\n"
+    write_atomically(folder / DESCRIPTOR_NAME, text.encode())

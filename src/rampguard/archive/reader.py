@@ -12,10 +12,10 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from rampguard.archive.descriptor import DESCRIPTOR_NAME, RECORDING
+from rampguard.archive.descriptor import DESCRIPTOR_NAME, EVENTS_NAME, READINGS_NAME, RECORDING
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row
-from rampguard.archive.seal import broken_seals
+from rampguard.archive.seal import verify_seal
 from rampguard.archive.table import TableReader
 
 
@@ -23,13 +23,13 @@ class Completeness(StrEnum):
     """How far a capture can be believed."""
 
     FINISHED = "finished"  # sealed, and the seal holds
-    CUT_SHORT = "cut-short"  # its writing ended before it was sealed
+    CUT_SHORT = "cut-short"  # its writing ended before it was sealed, or goes on
     TAMPERED = "tampered"  # sealed, and the seal does not hold
 
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """A capture folder as read. ``problems`` says what its seal does not hold for."""
+    """A capture folder as read. ``problems`` says what its seal does not hold for, a line each."""
 
     folder: Path
     descriptor: dict[str, Any]
@@ -44,16 +44,25 @@ class Capture:
         return result
 
     def rows(self) -> Iterator[Row]:
-        """The rows, in order. A torn last line of a capture that was cut short is left out."""
-        text = _whole_lines(self.folder / "readings.csv")
-        yield from TableReader(io.StringIO(text), name=str(self.folder / "readings.csv"))
+        """The rows, in order. A torn last line is left out. Raises CaptureError, TableError."""
+        path = self.folder / READINGS_NAME
+        yield from TableReader(io.StringIO(_whole_lines(path)), name=str(path))
 
     def events(self) -> list[CaptureEvent]:
-        """The events, in order."""
-        lines = csv.DictReader(io.StringIO(_whole_lines(self.folder / "events.csv")))
-        if tuple(lines.fieldnames or ()) != EVENT_COLUMNS:
-            raise CaptureError(f"{self.folder / 'events.csv'}: its columns are not those of events")
-        return [CaptureEvent(float(e["time_s"]), e["wall_time"], e["kind"], e["text"]) for e in lines]
+        """The events, in order. A torn last line is left out. Raises CaptureError."""
+        path = self.folder / EVENTS_NAME
+        lines = csv.reader(io.StringIO(_whole_lines(path)), strict=True)
+        try:
+            if tuple(next(lines, ())) != EVENT_COLUMNS:
+                raise CaptureError(f"{path}: its columns are not those of events")
+            return [_event(cells) for cells in lines]
+        except (csv.Error, ValueError) as error:
+            raise CaptureError(f"{path}, line {lines.line_num}: is no event ({error})") from None
+
+
+def _event(cells: list[str]) -> CaptureEvent:
+    time_s, wall_time, kind, text = cells
+    return CaptureEvent(float(time_s), wall_time, kind, text)
 
 
 def read_descriptor(folder: Path) -> dict[str, Any]:
@@ -67,21 +76,33 @@ def read_descriptor(folder: Path) -> dict[str, Any]:
         raise CaptureError(f"{path}: is not JSON ({error})") from None
     if not isinstance(descriptor, dict) or descriptor.get("format") != 1:
         raise CaptureError(f"{path}: is not a capture of format 1; a newer program may have written it")
+    if not isinstance(descriptor.get("result"), dict | None):
+        raise CaptureError(f"{path}: its result is not an object; the file was changed")
     return descriptor
 
 
 def read_capture(folder: Path) -> Capture:
-    """Open a capture folder. Raises CaptureError."""
+    """Open a capture folder and check its seal. Raises CaptureError."""
     descriptor = read_descriptor(folder)
+    path = folder / "limits.toml"
     try:
-        limits = tomllib.loads((folder / "limits.toml").read_text(encoding="utf-8"))["limits"]
-        problems = broken_seals(folder)
-    except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
-        raise CaptureError(f"{folder}: limits.toml or the seal cannot be read ({error})") from None
-    if problems is None or descriptor.get("outcome") == RECORDING:
+        limits = tomllib.loads(path.read_text(encoding="utf-8")).get("limits")
+    except OSError as error:
+        raise CaptureError(f"{path}: cannot be read ({error.strerror})") from None
+    except ValueError as error:
+        raise CaptureError(f"{path}: is not TOML ({error})") from None
+    if not isinstance(limits, dict):
+        raise CaptureError(f"{path}: has no table [limits]")
+    try:
+        problems = verify_seal(folder)
+    except OSError as error:
+        raise CaptureError(f"{folder}: the seal cannot be checked ({error.strerror})") from None
+    if problems is None:
         completeness = Completeness.CUT_SHORT
     else:
         completeness = Completeness.TAMPERED if problems else Completeness.FINISHED
+    if completeness is Completeness.FINISHED and descriptor.get("outcome") == RECORDING:
+        completeness = Completeness.CUT_SHORT
     return Capture(folder, descriptor, limits, completeness, tuple(problems or ()))
 
 
@@ -89,6 +110,8 @@ def _whole_lines(path: Path) -> str:
     """The text of a file up to its last line end: what follows it was being written when the writer died."""
     try:
         data = path.read_bytes()
+        return data[: data.rfind(b"\n") + 1].decode("utf-8")
     except OSError as error:
         raise CaptureError(f"{path}: cannot be read ({error.strerror})") from None
-    return data[: data.rfind(b"\n") + 1].decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise CaptureError(f"{path}: is not text in UTF-8 ({error}); the file was damaged") from None

@@ -2,6 +2,10 @@
 
 A row holds all that the guard was given at one moment (time, set-point, readings, expected event) and what was made of
 it (stage, state, decision, reason). Numbers are written so that they read back bit for bit.
+
+``reading_faults`` holds ``column:validity`` for each reading that was no value (``line_current_a:over-range``), and
+``reading_bounds`` holds ``column:bound`` for each whose meter states an accuracy: what the guard was told, it is told
+again in a replay.
 """
 
 from __future__ import annotations
@@ -13,7 +17,10 @@ from typing import Final
 from rampguard.quantities import Reading, Signal, Validity
 
 INPUT_COLUMNS: Final = ("time_s", "set_voltage_v")
-OUTPUT_COLUMNS: Final = ("reading_faults", "expected_event", "stage", "state", "decision", "reason")
+OUTPUT_COLUMNS: Final = (
+    *("reading_faults", "reading_bounds", "expected_event"),
+    *("stage", "state", "decision", "reason"),
+)
 EVENT_COLUMNS: Final = ("time_s", "wall_time", "kind", "text")
 
 
@@ -47,29 +54,24 @@ def columns(signals: Sequence[Signal]) -> list[str]:
 
 
 def as_cells(row: Row, signals: Sequence[Signal]) -> list[str]:
-    """A row as the cells of readings.csv; blank where there is no value."""
-    values = {reading.signal: reading.value for reading in row.readings}
-    faults = " ".join(
-        f"{reading.signal.column}:{reading.validity}"
-        for reading in row.readings
-        if reading.validity is not Validity.VALID
-    )
+    """A row as the cells of readings.csv; blank where there is no value. A signal not in ``signals`` has no cell."""
+    readings = {reading.signal: reading for reading in row.readings}
+    kept = [readings[signal] for signal in signals if signal in readings]
+    faults = (f"{r.signal.column}:{r.validity}" for r in kept if r.validity is not Validity.VALID)
+    bounds = (f"{r.signal.column}:{float(r.bound)!r}" for r in kept if r.bound)
     return [
-        repr(row.time_s),
+        repr(float(row.time_s)),
         number(row.set_voltage_v),
-        *(number(values.get(signal)) for signal in signals),
-        faults,
-        row.expected_event,
-        row.stage,
-        row.state,
-        row.decision,
-        one_line(row.reason),
+        *(number(readings[signal].value) if signal in readings else "" for signal in signals),
+        " ".join(faults),
+        " ".join(bounds),
+        *map(one_line, (row.expected_event, row.stage, row.state, row.decision, row.reason)),
     ]
 
 
 def event_cells(event: CaptureEvent) -> list[str]:
     """An event as the cells of events.csv."""
-    return [repr(event.time_s), event.wall_time, event.kind, one_line(event.text)]
+    return [repr(float(event.time_s)), event.wall_time, one_line(event.kind), one_line(event.text)]
 
 
 def number(value: float | None) -> str:
@@ -78,5 +80,5 @@ def number(value: float | None) -> str:
 
 
 def one_line(text: str) -> str:
-    """Text without line breaks: a torn last line must stay the only torn line."""
-    return " ".join(text.split())
+    """Text without line breaks or control characters: a torn last line must stay the only torn line."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())

@@ -2,8 +2,9 @@
 
 Columns: ``time_s``, ``line_voltage_v``, ``line_current_a``, optionally ``real_power_w`` and any channel's
 (`rampguard.quantities.Signal.column`), in any order. Those of our own captures (``set_voltage_v``, ``expected_event``,
-``reading_faults``) are understood; any other is left alone, with a note. A blank cell is no reading. Semicolons between
-cells and commas as decimal points go together and are understood.
+``reading_faults``, ``reading_bounds``) are understood; any other is left alone, with a note. A blank cell is no
+reading; ``nan`` and ``inf`` are invalid readings. Cells may be parted by commas, semicolons or tabs, and where they are
+not parted by commas, a comma may be the decimal point.
 """
 
 from __future__ import annotations
@@ -11,98 +12,91 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterator, Mapping
-from typing import Final, TextIO
+from typing import TextIO
 
 from rampguard.archive.errors import TableError
-from rampguard.archive.rows import OUTPUT_COLUMNS, Row
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Accuracy, Quantity, Reading, Signal, Validity
-
-TIME: Final = "time_s"
-SET_VOLTAGE: Final = "set_voltage_v"
-_REQUIRED: Final = (TIME, LINE_VOLTAGE.column, LINE_CURRENT.column)
-_STEMS: Final = {"time": TIME, "line_voltage": LINE_VOLTAGE.column, "line_current": LINE_CURRENT.column}
+from rampguard.archive.header import SET_VOLTAGE, TIME, Header
+from rampguard.archive.rows import Row
+from rampguard.quantities import Accuracy, Quantity, Reading, Signal, Validity
 
 
 class TableReader:
-    """One table. Reads its header at once; iterating reads rows, raising TableError where one cannot be."""
+    """One table. Reads its header at once; iterating reads rows, raising TableError where one cannot be.
+
+    ``name`` is the file's, for messages. ``accuracy`` states the meters' bounds by quantity; it goes before those that
+    the table holds. A reading's times are its row's.
+    """
 
     def __init__(self, stream: TextIO, *, name: str, accuracy: Mapping[Quantity, Accuracy] | None = None) -> None:
         self._stream = stream
         self._name = name
         self._accuracy = dict(accuracy or {})
-        header = stream.readline().removeprefix("\ufeff")
-        if not header.strip():
-            raise TableError(f"{name}, line 1: no header; the first line must name the columns, such as {TIME}")
-        self._semicolons = ";" in header
-        self._delimiter = ";" if self._semicolons else "," if "," in header or "\t" not in header else "\t"
-        self._columns = [cell.strip() for cell in self._split(header)]
-        self._check_header()
-        self.signals: tuple[Signal, ...] = tuple(s for s in map(Signal.from_column, self._columns) if s is not None)
+        self._number_now = 0
+        try:
+            self._header = Header(self._line(), name)
+        except csv.Error as error:
+            raise TableError(f"{name}, line 1: is not a line of a table ({error})") from None
+        self.signals: tuple[Signal, ...] = self._header.signals
         """The signals that have a column."""
-        self.has_set_voltage = SET_VOLTAGE in self._columns
-        known = {TIME, SET_VOLTAGE, *OUTPUT_COLUMNS, *(signal.column for signal in self.signals)}
-        self.notes = [
-            f"column {column!r} is not one of ours, left alone" for column in self._columns if column not in known
-        ]
-        """What was left alone, a line each."""
+        self.has_set_voltage = SET_VOLTAGE in self._header.columns
+        self.notes = self._header.notes
+        """What was left alone, a line each; a torn last line is added once it has been met."""
 
     def __iter__(self) -> Iterator[Row]:
         last_s = -math.inf
-        # readline, not iteration: a text file read by iteration runs ahead of what was asked for.
-        for number, line in enumerate(iter(self._stream.readline, ""), 2):
-            if not line.strip():
+        while line := self._line():
+            cells = self._cells(line)
+            if cells is None:
                 continue
-            row = self._row(number, line)
+            row = self._row(cells)
             if row.time_s < last_s:
-                raise TableError(
-                    f"{self._name}, line {number}: time runs backwards, {row.time_s:g} s after {last_s:g} s;"
-                    " sort the rows or split the recording"
+                raise self._error(
+                    f"time runs backwards, {row.time_s:g} s after {last_s:g} s; sort the rows or split the recording"
                 )
             last_s = row.time_s
             yield row
 
-    def _split(self, line: str) -> list[str]:
-        return next(csv.reader([line], delimiter=self._delimiter))
-
-    def _check_header(self) -> None:
-        twice = {column for column in self._columns if self._columns.count(column) > 1}
-        if twice:
-            raise TableError(f"{self._name}, line 1: column {', '.join(sorted(twice))} is there twice; keep one")
-        missing = [column for column in _REQUIRED if column not in self._columns]
-        if missing:
-            found = ", ".join(repr(column) for column in self._columns)
-            raise TableError(
-                f"{self._name}, line 1: no column {', '.join(missing)}; found {found}{self._advice(missing)}"
-            )
-
-    def _advice(self, missing: list[str]) -> str:
-        advice = [
-            f"; if {column!r} is it, convert its values and name it {_STEMS[stem]}"
-            for stem in _STEMS
-            for column in self._columns
-            if column.lower().startswith(stem) and _STEMS[stem] in missing
-        ]
-        return "".join(advice)
-
-    def _row(self, number: int, line: str) -> Row:
+    def _line(self) -> str:
+        """The next line; empty at the end. By readline: a text file read by iteration runs ahead of what was asked."""
+        self._number_now += 1
         try:
-            split = self._split(line)
+            return self._stream.readline()
+        except UnicodeDecodeError as error:
+            raise self._error(f"is not text in UTF-8 ({error.reason}); save the table as CSV in UTF-8") from None
+
+    def _error(self, problem: str, column: str = "") -> TableError:
+        where = f", column {column}" if column else ""
+        return TableError(f"{self._name}, line {self._number_now}{where}: {problem}")
+
+    def _cells(self, line: str) -> dict[str, str] | None:
+        """The named cells of a line; None for a blank line, and for the torn last line of a capture cut short."""
+        columns = self._header.columns
+        if self._header.is_ours and not line.endswith("\n"):
+            self.notes.append(f"line {self._number_now} was torn when the writing ended, left out")
+            return None
+        try:
+            split = [cell.strip() for cell in next(csv.reader([line], delimiter=self._header.delimiter), [])]
         except csv.Error as error:
-            raise TableError(f"{self._name}, line {number}: is not a line of a table ({error})") from None
-        if len(split) != len(self._columns):
-            raise TableError(
-                f"{self._name}, line {number}: {len(split)} cells under {len(self._columns)} columns;"
-                " the line is torn, or a text with a comma lacks its quotes"
+            raise self._error(f"is not a line of a table ({error})") from None
+        if not any(split):
+            return None
+        while len(split) > len(columns) and not split[-1]:  # spreadsheets leave blank cells behind
+            split.pop()
+        if len(split) != len(columns):
+            raise self._error(
+                f"{len(split)} cells under {len(columns)} columns; the line is torn, or a text with a"
+                f" {self._header.delimiter!r} in it lacks its quotes"
             )
-        cells = dict(zip(self._columns, (cell.strip() for cell in split), strict=True))
-        time_s = self._number(number, TIME, cells[TIME])
-        if time_s is None or not math.isfinite(time_s):
-            raise TableError(f"{self._name}, line {number}, column {TIME}: {cells[TIME]!r} is no time in seconds")
-        set_v = self._number(number, SET_VOLTAGE, cells.get(SET_VOLTAGE, ""))
+        return dict(zip(columns, split, strict=True))
+
+    def _row(self, cells: Mapping[str, str]) -> Row:
+        time_s = self._finite(TIME, cells[TIME])
+        if time_s is None:
+            raise self._error("blank; every row must have its time in seconds", TIME)
         return Row(
             time_s=time_s,
-            set_voltage_v=set_v,
-            readings=self._readings(number, time_s, cells),
+            set_voltage_v=self._finite(SET_VOLTAGE, cells.get(SET_VOLTAGE, "")),
+            readings=self._readings(time_s, cells),
             expected_event=cells.get("expected_event", ""),
             stage=cells.get("stage", ""),
             state=cells.get("state", ""),
@@ -110,45 +104,66 @@ class TableReader:
             reason=cells.get("reason", ""),
         )
 
-    def _readings(self, number: int, time_s: float, cells: Mapping[str, str]) -> tuple[Reading, ...]:
-        faults = self._faults(number, cells.get("reading_faults", ""))
+    def _readings(self, time_s: float, cells: Mapping[str, str]) -> tuple[Reading, ...]:
+        faults = self._faults(cells.get("reading_faults", ""))
+        bounds = self._bounds(cells.get("reading_bounds", ""))
         readings = []
         for signal in self.signals:
-            value = self._number(number, signal.column, cells[signal.column])
+            value = self._number(signal.column, cells[signal.column])
             validity = faults.get(signal.column, Validity.VALID)
             if value is None and validity is Validity.VALID:
                 continue
-            if value is not None and not math.isfinite(value):
+            if validity is Validity.VALID and value is not None and not math.isfinite(value):
                 validity = Validity.INVALID
             good = value if validity is Validity.VALID else None
             stated = self._accuracy.get(signal.quantity)
-            bound = stated.bound(good, 0.0) if stated is not None and good is not None else 0.0
+            if stated is not None:
+                bound = 0.0 if good is None else stated.bound(good, 0.0)
+            else:
+                bound = bounds.get(signal.column, 0.0)
             readings.append(Reading(signal, good, time_s, time_s, validity, bound))
         return tuple(readings)
 
-    def _faults(self, number: int, text: str) -> dict[str, Validity]:
+    def _faults(self, text: str) -> dict[str, Validity]:
         faults = {}
-        for item in text.split():
-            column, _, word = item.rpartition(":")
+        for column, word in self._pairs("reading_faults", text):
             try:
                 faults[column] = Validity(word)
             except ValueError:
-                raise TableError(
-                    f"{self._name}, line {number}, column reading_faults: {item!r} is not understood;"
-                    f" write a column and one of {', '.join(Validity)}"
-                ) from None
+                raise self._error(f"{word!r} is none of {', '.join(Validity)}", "reading_faults") from None
         return faults
 
-    def _number(self, number: int, column: str, text: str) -> float | None:
+    def _bounds(self, text: str) -> dict[str, float]:
+        bounds = {}
+        for column, number in self._pairs("reading_bounds", text):
+            bound = self._finite("reading_bounds", number)
+            if bound is None or bound < 0:
+                raise self._error(f"{number!r} is no bound; it is a number, zero or more", "reading_bounds")
+            bounds[column] = bound
+        return bounds
+
+    def _pairs(self, where: str, text: str) -> Iterator[tuple[str, str]]:
+        for item in text.split():
+            column, _, value = item.rpartition(":")
+            if not any(column == signal.column for signal in self.signals):
+                raise self._error(f"{item!r} names no reading's column; write it as column:value", where)
+            yield column, value
+
+    def _finite(self, column: str, text: str) -> float | None:
+        value = self._number(column, text)
+        if value is not None and not math.isfinite(value):
+            raise self._error(f"{text!r} is not a finite number", column)
+        return value
+
+    def _number(self, column: str, text: str) -> float | None:
         if not text:
             return None
-        plain = text.replace(",", ".") if self._semicolons else text
+        plain = text.replace(",", ".") if self._header.decimal_commas else text
         try:
             if "_" in plain:  # Python's own notation, nobody's measurement
                 raise ValueError
             return float(plain)
         except ValueError:
-            raise TableError(
-                f"{self._name}, line {number}, column {column}: {text!r} is not a number; write the value alone,"
-                " its unit is in the column's name"
+            raise self._error(
+                f"{text!r} is not a number; write the value alone, its unit is in the column's name", column
             ) from None

@@ -1,47 +1,44 @@
-"""Writes a capture as it happens, by a thread of its own: the disk never holds up a decision.
+"""Writes a capture as it happens; the disk never holds up a decision (see `rampguard.archive.spool`).
 
-`put_row`, `put_event` and `log` never block and never raise. What cannot be written is kept in memory and tried again;
-the first failure stands in ``failure`` for the engine to act on.
+`put_row`, `put_event` and `log` never block and never raise. The first failure stands in ``failure`` for the engine to
+act on. A capture whose writing ends before `finish` has sealed it reads as cut short.
 """
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
-import os
-import queue
 import re
-import threading
-import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any, Final
 
 import tomli_w
 
-from rampguard.archive.descriptor import CaptureHeader, describe, write_atomically, write_descriptor
+from rampguard.archive.descriptor import (
+    EVENTS_NAME,
+    LOG_NAME,
+    READINGS_NAME,
+    RECORDED_FILES,
+    CaptureHeader,
+    describe,
+    write_atomically,
+    write_descriptor,
+)
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row, as_cells, columns, event_cells
-from rampguard.archive.seal import SEAL_NAME, seal_text
+from rampguard.archive.seal import SEAL_NAME, digest, seal_text
+from rampguard.archive.spool import Line, Spool
 from rampguard.quantities import Signal
 
 __all__ = ["CaptureHeader", "CaptureWriter"]
 
-FSYNC_EVERY_S: Final = 1.0
-RETRY_EVERY_S: Final = 0.1
 FINISH_WITHIN_S: Final = 5.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """One line for one file; ``urgent`` ones are on the disk before the next is written."""
-
-    file: str
-    text: str
-    urgent: bool = False
+PIDS_NAME: Final = "pids.json"
+_LONGEST_SLUG: Final = 60
 
 
 class CaptureWriter:
@@ -49,38 +46,60 @@ class CaptureWriter:
 
     def __init__(self, folder: Path, header: CaptureHeader, created: str, streams: Mapping[str, IO[bytes]]) -> None:
         self.folder = folder
-        self.failure = ""
-        """What went wrong first in writing; empty while nothing has."""
         self._header = header
         self._created = created
-        self._streams = streams
         self._state = ""
-        self._lines: queue.SimpleQueue[_Line | None] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
-        self._thread.start()
+        self._homeless: set[Signal] = set()
+        self._spool = Spool(streams)
 
     @classmethod
     def create(
-        cls, into: Path, header: CaptureHeader, *, plan_toml: str, limits: Mapping[str, object], bench_toml: str
+        cls, into: Path, header: CaptureHeader, *, plan_toml: str, limits: Mapping[str, object], bench_toml: str | bytes
     ) -> CaptureWriter:
-        """A new capture folder inside ``into``, never one that exists. Raises CaptureError."""
+        """A new capture folder inside ``into``, never one that exists. ``bench_toml`` is kept byte for byte.
+
+        Raises CaptureError; what it had made of the folder by then is removed.
+        """
         now = datetime.now(UTC)
+        created = _iso(now, "seconds")
+        plain = {
+            "plan.toml": plan_toml.encode(),
+            "limits.toml": tomli_w.dumps({"format": 1, "limits": dict(limits)}).encode(),
+            "bench.toml": bench_toml.encode() if isinstance(bench_toml, str) else bench_toml,
+        }
         try:
             into.mkdir(parents=True, exist_ok=True)
             folder = _new_folder(into, f"{now:%Y%m%dT%H%M%SZ}-{_slug(header.unit)}")
-            write_atomically(folder / "plan.toml", plan_toml)
-            write_atomically(folder / "limits.toml", tomli_w.dumps({"format": 1, "limits": dict(limits)}))
-            write_atomically(folder / "bench.toml", bench_toml)
-            created = now.isoformat(timespec="seconds").replace("+00:00", "Z")
-            streams = {name: _open(folder / name) for name in ("readings.csv", "events.csv", "engine.log")}
-            streams["readings.csv"].write(_csv(columns(header.signals)).encode())
-            streams["events.csv"].write(_csv(EVENT_COLUMNS).encode())
-            write_descriptor(folder, describe(header, folder.name.lower(), created, None))
         except OSError as error:
-            raise CaptureError(
-                f"{into}: no capture can be written there ({error.strerror}); choose another folder with --into"
-            ) from error
+            raise CaptureError(_cannot_write(into, error)) from error
+        with contextlib.ExitStack() as undo:
+            undo.callback(_remove, folder)
+            try:
+                for name, data in plain.items():
+                    write_atomically(folder / name, data)
+                write_descriptor(folder, describe(header, folder.name.lower(), created))
+                streams = {
+                    name: undo.enter_context(_open(folder / name, first))
+                    for name, first in (
+                        (READINGS_NAME, _csv(columns(header.signals))),
+                        (EVENTS_NAME, _csv(EVENT_COLUMNS)),
+                        (LOG_NAME, b""),
+                    )
+                }
+            except OSError as error:
+                raise CaptureError(_cannot_write(into, error)) from error
+            undo.pop_all()
         return cls(folder, header, created, streams)
+
+    @property
+    def failure(self) -> str:
+        """What went wrong first in writing; empty while nothing has."""
+        return self._spool.failure
+
+    @property
+    def unwritten(self) -> int:
+        """Lines that were lost because the disk did not take them by the end; zero before `finish`."""
+        return self._spool.unwritten
 
     @property
     def signals(self) -> tuple[Signal, ...]:
@@ -88,88 +107,66 @@ class CaptureWriter:
         return self._header.signals
 
     def put_row(self, row: Row) -> None:
-        """Record an observation and its decision."""
+        """Record an observation and its decision. A reading of a signal without a column is left out, with a note."""
         urgent, self._state = row.state != self._state, row.state
-        self._lines.put(_Line("readings.csv", _csv(as_cells(row, self.signals)), urgent))
+        self._spool.put(Line(READINGS_NAME, _csv(as_cells(row, self.signals)), urgent))
+        homeless = {reading.signal for reading in row.readings}.difference(self.signals, self._homeless)
+        for signal in homeless:
+            self.log(f"{signal.column} has no column in {READINGS_NAME}; its readings are not recorded")
+        self._homeless |= homeless
 
     def put_event(self, time_s: float, kind: str, text: str) -> None:
-        """Record something that happened; it goes into the log too."""
+        """Record something that happened at bench time ``time_s``; it goes into the log too."""
         event = CaptureEvent(time_s, _wall_time(), kind, text)
-        self._lines.put(_Line("events.csv", _csv(event_cells(event))))
+        self._spool.put(Line(EVENTS_NAME, _csv(event_cells(event))))
         self.log(f"{kind}: {text}")
 
     def log(self, text: str) -> None:
-        """A line of engine.log."""
-        self._lines.put(_Line("engine.log", f"{_wall_time()} {text}\n"))
+        """An entry of engine.log; further lines of it are set in."""
+        entry = text.rstrip().replace("\n", "\n    ")
+        self._spool.put(Line(LOG_NAME, f"{_wall_time()} {entry}\n".encode(errors="backslashreplace")))
 
     def put_pids(self, *, engine: int, watchdog: int) -> None:
         """Leave the process ids for as long as anything is live. Raises CaptureError."""
+        text = json.dumps({"format": 1, "engine": engine, "watchdog": watchdog}) + "\n"
         try:
-            write_atomically(
-                self.folder / "pids.json",
-                json.dumps({"format": 1, "engine": engine, "watchdog": watchdog}) + "\n",
-            )
+            write_atomically(self.folder / PIDS_NAME, text.encode())
         except OSError as error:
-            raise CaptureError(f"{self.folder}: cannot be written ({error.strerror})") from error
+            raise CaptureError(_cannot_write(self.folder, error)) from error
 
-    def finish(self, result: dict[str, Any]) -> None:
-        """Write what waits, the result and the seal. Never raises: what fails is left in ``failure``."""
-        self._lines.put(None)
-        self._thread.join(FINISH_WITHIN_S)
-        if self._thread.is_alive():
-            self._note(OSError("the disk did not take the record in time"))
-            return
-        try:
-            for stream in self._streams.values():
-                stream.close()
-            write_descriptor(self.folder, describe(self._header, self.folder.name.lower(), self._created, result))
-            (self.folder / "pids.json").unlink(missing_ok=True)
-            write_atomically(self.folder / SEAL_NAME, seal_text(self.folder))
-        except OSError as error:
-            self._note(error)
+    def finish(self, result: Mapping[str, Any], within_s: float = FINISH_WITHIN_S) -> None:
+        """Write what waits, the result and the seal. Never raises: what fails is left in ``failure``.
 
-    # -- the writing thread -------------------------------------------------------------------------------------
+        ``result`` must hold ``outcome``; its ``capture``, a path that is true only here and now, is left out. Returns
+        after ``within_s`` and a second at the latest. A record with lines missing is not sealed.
+        """
+        kept = {key: value for key, value in result.items() if key != "capture"}
+        self._spool.close(lambda unwritten: self._seal(kept, unwritten), within_s)
 
-    def _run(self) -> None:
-        synced_s, dirty = time.monotonic(), False
-        while True:
-            try:
-                line = self._lines.get(timeout=FSYNC_EVERY_S)
-            except queue.Empty:
-                line = _Line("engine.log", "")
-            if line is None:
-                self._sync()
-                return
-            self._write(self._streams[line.file], line.text.encode())
-            dirty = dirty or bool(line.text)
-            if dirty and (line.urgent or time.monotonic() - synced_s >= FSYNC_EVERY_S):
-                self._sync()
-                synced_s, dirty = time.monotonic(), False
-
-    def _write(self, stream: IO[bytes], data: bytes) -> None:
-        """Write it all, going on where a failure interrupted it, until it is written or the time to finish is over."""
-        deadline_s = time.monotonic() + FINISH_WITHIN_S
-        while data and time.monotonic() < deadline_s:
-            try:
-                data = data[stream.write(data) :]
-            except OSError as error:
-                self._note(error)
-                time.sleep(RETRY_EVERY_S)
-
-    def _sync(self) -> None:
-        for stream in self._streams.values():
-            try:
-                os.fsync(stream.fileno())
-            except OSError as error:
-                self._note(error)
-
-    def _note(self, error: OSError) -> None:
-        self.failure = self.failure or f"the capture cannot be written: {error.strerror or error}"
+    def _seal(self, result: dict[str, Any], unwritten: int) -> None:
+        """The last act, in the writing thread; it may be tried again from its beginning."""
+        (self.folder / PIDS_NAME).unlink(missing_ok=True)
+        if unwritten:
+            result = result | {"unwritten_lines": unwritten}
+        files = {
+            name: {"bytes": (self.folder / name).stat().st_size, "hash": f"sha256:{digest(self.folder / name)}"}
+            for name, _ in RECORDED_FILES
+        }
+        described = describe(self._header, self.folder.name.lower(), self._created, result, files)
+        write_descriptor(self.folder, described)
+        if not unwritten:
+            write_atomically(self.folder / SEAL_NAME, seal_text(self.folder).encode())
 
 
-def _open(path: Path) -> IO[bytes]:
+def _open(path: Path, first: bytes) -> IO[bytes]:
     """Unbuffered, so that a failed write leaves nothing behind that a second try would write twice."""
-    return path.open("xb", buffering=0)
+    stream = path.open("xb", buffering=0)
+    try:
+        stream.write(first)
+    except OSError:
+        stream.close()
+        raise
+    return stream
 
 
 def _new_folder(into: Path, name: str) -> Path:
@@ -183,15 +180,32 @@ def _new_folder(into: Path, name: str) -> Path:
     raise FileExistsError(17, "too many captures of the same second", str(into))
 
 
+def _remove(folder: Path) -> None:
+    """Remove a folder that has just been made; as far as that can be done."""
+    with contextlib.suppress(OSError):
+        for path in folder.iterdir():
+            path.unlink()
+        folder.rmdir()
+
+
+def _cannot_write(where: Path, error: OSError) -> str:
+    return f"{where}: no capture can be written there ({error.strerror or error}); choose another folder with --into"
+
+
 def _slug(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "unit"
+    """Lower-case letters, digits and hyphens: a name that every file system takes."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower())[:_LONGEST_SLUG].strip("-") or "unit"
 
 
 def _wall_time() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return _iso(datetime.now(UTC), "milliseconds")
 
 
-def _csv(cells: Sequence[str]) -> str:
+def _iso(moment: datetime, precision: str) -> str:
+    return moment.isoformat(timespec=precision).replace("+00:00", "Z")
+
+
+def _csv(cells: Sequence[str]) -> bytes:
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerow(cells)
-    return text.getvalue()
+    return text.getvalue().encode()

@@ -19,10 +19,10 @@ from rampguard.engine.run import run
 def main() -> int:
     """Run one order. Exit codes as in `link`."""
     # Standard output belongs to the link: whatever a library prints must not get between its lines.
-    stdin, stdout = sys.stdin.buffer, sys.stdout.buffer
+    stdout = sys.stdout.buffer
     sys.stdout = sys.stderr
     inbox: queue.SimpleQueue[dict[str, Any] | None] = queue.SimpleQueue()
-    LineReader(stdin, inbox).start()
+    LineReader(sys.stdin.fileno(), inbox).start()
     events = LineWriter(stdout)
     events.start()
     operator = Operator(inbox, events)

@@ -31,7 +31,7 @@ class Guardian:
         )
         assert self._process.stdin is not None  # noqa: S101 - both are pipes
         assert self._process.stdout is not None  # noqa: S101
-        LineReader(self._process.stdout, self._inbox).start()
+        LineReader(self._process.stdout.fileno(), self._inbox).start()
         self._feed = LineWriter(self._process.stdin)
         self._feed.start()
         self._feed.put({"bench": str(bench), "folder": str(folder), "engine_pid": engine_pid})

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import queue
 import threading
 from typing import IO, Any, Final
@@ -37,21 +38,24 @@ def decode(line: bytes) -> dict[str, Any]:
 
 
 class LineReader(threading.Thread):
-    """Puts every message that arrives on ``inbox``, and None once, when the other end is gone."""
+    """Puts every message that arrives on ``inbox``, and None once, when the other end is gone or talks garbage.
 
-    def __init__(self, stream: IO[bytes], inbox: queue.SimpleQueue[dict[str, Any] | None]) -> None:
+    Takes a file descriptor: a buffered stream in which a thread waits cannot be let go of when the interpreter ends.
+    """
+
+    def __init__(self, descriptor: int, inbox: queue.SimpleQueue[dict[str, Any] | None]) -> None:
         super().__init__(daemon=True, name="line-reader")
-        self._stream = stream
+        self._descriptor = descriptor
         self._inbox = inbox
 
     def run(self) -> None:
-        """Read until the end of the stream."""
-        with contextlib.suppress(OSError, ValueError):
-            for line in self._stream:
-                try:
+        """Read until the end."""
+        with contextlib.suppress(OSError, BadLine):
+            waiting = b""
+            while data := os.read(self._descriptor, 65536):
+                *lines, waiting = (waiting + data).split(b"\n")
+                for line in lines:
                     self._inbox.put(decode(line))
-                except BadLine:
-                    break
         self._inbox.put(None)
 
 

@@ -80,7 +80,7 @@ class EngineProcess:
         )
         assert self._process.stdin is not None  # noqa: S101 - both are pipes
         assert self._process.stdout is not None  # noqa: S101
-        LineReader(self._process.stdout, self.events).start()
+        LineReader(self._process.stdout.fileno(), self.events).start()
         self._commands = LineWriter(self._process.stdin)
         self._commands.start()
         self._commands.put(order.as_message())

@@ -47,7 +47,7 @@ def main() -> int:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     inbox: queue.SimpleQueue[dict[str, Any] | None] = queue.SimpleQueue()
-    LineReader(sys.stdin.buffer, inbox).start()
+    LineReader(sys.stdin.fileno(), inbox).start()
     answers = LineWriter(sys.stdout.buffer)
     answers.start()
     told = inbox.get()
