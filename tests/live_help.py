@@ -91,8 +91,8 @@ class LiveRun:
 
     def pids(self) -> dict[str, int]:
         """Engine and watchdog, as the capture says while live."""
-        pids: dict[str, int] = json.loads((self.capture() / "pids.json").read_text(encoding="utf-8"))
-        return pids
+        pids = json.loads((self.capture() / "pids.json").read_text(encoding="utf-8"))
+        return {name: pids[name] for name in ("engine", "watchdog")}
 
     def wait_live(self, bench: ServedBench, volts: float) -> None:
         """Until the supply is on with a set-point of at least ``volts``."""

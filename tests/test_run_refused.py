@@ -1,4 +1,4 @@
-"""What `run` refuses before anything is energised: each with its message, its exit code, and a supply that stayed off."""
+"""What `run` refuses before anything is energised: each with message and exit code, the supply off."""
 
 from __future__ import annotations
 

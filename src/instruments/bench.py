@@ -96,7 +96,7 @@ class Roles(Strict):
 
 
 class BenchFile(Strict):
-    """A bench file as read and checked. `dialects` and `text` come with it."""
+    """A bench file as read and checked. Its dialects and its bytes come with it."""
 
     format: Literal[1]
     title: Text
@@ -106,13 +106,13 @@ class BenchFile(Strict):
     clock: SimulatedClock | None = None
     instruments: Annotated[dict[str, Entry], Field(min_length=1)]
     roles: Roles
-    _text: str = PrivateAttr("")
+    _data: bytes = PrivateAttr(b"")
     _dialects: dict[str, Dialect] = PrivateAttr(default_factory=dict)
 
     @property
-    def text(self) -> str:
-        """The file's text as read."""
-        return self._text
+    def data(self) -> bytes:
+        """The file's bytes as read."""
+        return self._data
 
     @property
     def meters(self) -> tuple[str, ...]:
@@ -138,8 +138,8 @@ class BenchFile(Strict):
 def load_bench_file(path: Path, dialect_folder: Path | None = None) -> BenchFile:
     """Read and check a bench file and the dialects it names. Raises BenchFileError with every problem at once."""
     try:
-        text = path.read_text(encoding="utf-8")
-        bench = BenchFile.model_validate(tomllib.loads(text))
+        data = path.read_bytes()
+        bench = BenchFile.model_validate(tomllib.loads(data.decode("utf-8")))
     except OSError as error:
         raise BenchFileError(path, [f"cannot be read ({error.strerror}); check the path"]) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -147,7 +147,7 @@ def load_bench_file(path: Path, dialect_folder: Path | None = None) -> BenchFile
     except ValidationError as error:
         raise BenchFileError(path, explain(error)) from None
     problems, dialects = _load_dialects(bench, dialect_folder)
-    bench._text = text
+    bench._data = data
     bench._dialects = dialects
     if not problems:
         problems = [*_role_problems(bench), *_entry_problems(bench), *_clock_problems(bench)]

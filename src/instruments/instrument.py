@@ -104,8 +104,8 @@ class ScpiMeter:
             value, _ = parse_number(self._link.query(measurement.range_query))
             if value is None or abs(value - channel.range.full) > 1e-6 * channel.range.full:
                 raise InstrumentError(
-                    f"{self.name}: {channel.signal.column}: range {channel.range.full:g} {measurement.unit} was asked for,"
-                    f" it reads back {value}; check ranges in the bench file"
+                    f"{self.name}: {channel.signal.column}: range {channel.range.full:g} {measurement.unit} was"
+                    f" asked for, it reads back {value}; check ranges in the bench file"
                 )
 
     def read(self) -> list[Reading]:

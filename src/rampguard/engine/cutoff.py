@@ -18,6 +18,7 @@ from rampguard.quantities import LINE_VOLTAGE, Reading
 
 RETRY_EVERY_S: Final = 0.05
 """Wall time between two attempts at a way off that has not yet read back off."""
+WINDOWS_PASSED: Final = 2.0
 PROOF_DEADLINE_S: Final = 2.0
 """Wall time after which off counts as not proven (attempts go on)."""
 
@@ -36,7 +37,8 @@ class OffProof:
     """What is known since off was commanded. Pure: each report or reading makes a new proof.
 
     ``commanded_s`` is bench time of the command; ``proving`` maps each line meter after the cut-off to its measuring
-    time: a reading counts only if asked so long after the command, when none of its window lies before it.
+    time. A meter answers with its newest completed window, which may have begun two measuring times before: a reading
+    counts only if asked later than that after the command, when none of its window can lie before it.
     """
 
     floor_v: float
@@ -59,7 +61,7 @@ class OffProof:
         measuring_s = self.proving.get(reading.instrument)
         if reading.signal != LINE_VOLTAGE or reading.value is None or measuring_s is None:
             return self
-        if reading.asked_s <= self.commanded_s + measuring_s:
+        if reading.asked_s <= self.commanded_s + WINDOWS_PASSED * measuring_s:
             return self
         return replace(self, line=(reading.instrument, abs(reading.value) + reading.bound))
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from instruments.errors import InstrumentError
 from instruments.roles import Bench
 from rampguard.archive.rows import Row
 from rampguard.archive.writer import CaptureWriter
@@ -111,7 +112,13 @@ class Loop:
         if self.parts.lock_step and waiting and time.monotonic() - self.commanded_wall_s < 0.3:
             time.sleep(0.002)
             return []
-        return self.parts.acquisition.collect(self.keep_alive)
+        try:
+            return self.parts.acquisition.collect(self.keep_alive)
+        except InstrumentError as error:  # a bench in lock-step has lost its clock
+            if self.proof is None:
+                self.trip(Layer.READING, str(error))
+            time.sleep(0.01)
+            return []
 
     def _now_s(self) -> float:
         return max(self.guard.time_s, self.parts.bench.clock.now_s() - self.parts.zero_s)

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from instruments.connect import close_bench, connect
-
 from instruments.errors import InstrumentError
-from instruments.roles import AcSource, Bench
+from instruments.roles import Bench
 from rampguard import __version__
+from rampguard.archive.errors import ArchiveError
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
 from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, SourceDriver, read_once
 from rampguard.engine.ceilings import limits_for
@@ -53,11 +53,18 @@ def run(order: RunOrder, operator: Operator) -> int:
     except (Refused, PlanError, InstrumentError) as error:
         operator.tell("refused", text=str(error))
         return EXIT_BAD_INPUT
+    this = _Run(order, operator, prepared, bench)
     try:
-        return _Run(order, operator, prepared, bench).go()
-    except (Refused, InstrumentError) as error:
-        operator.tell("refused", text=str(error))
-        return EXIT_BAD_INPUT
+        # Refusals are for before power alone: once live, what is not a trip ends this process, and the watchdog cuts.
+        try:
+            capture, guardian = this.get_ready()
+        except (Refused, InstrumentError, ArchiveError) as error:
+            operator.tell("refused", text=str(error))
+            return EXIT_BAD_INPUT
+        except NotProvenOff as error:
+            operator.tell("finished", **this.summary("unproven", error.proof, None))
+            return EXIT_UNPROVEN
+        return this.power_up(capture, guardian)
     finally:
         close_bench(bench)
 
@@ -77,33 +84,33 @@ class _Run:
     prepared: Prepared
     bench: Bench
 
-    def go(self) -> int:
-        """From proven off to proven off."""
-        self.lock_step = self.prepared.bench_file.clock is not None and (
-            self.prepared.bench_file.clock.kind == "lock-step"
-        )
-        self.limits = self._limits()
-        try:
-            self._prove_off_first()
-        except NotProvenOff as error:
-            self.operator.tell("finished", **self._summary("unproven", error.proof, None))
-            return EXIT_UNPROVEN
-        source = self.bench.source
+    def __post_init__(self) -> None:
+        clock, source = self.prepared.bench_file.clock, self.bench.source
         assert source is not None  # noqa: S101 - prepare() refused a bench without one
-        self._prepare_source(source)
+        self.source = source
+        self.lock_step = clock is not None and clock.kind == "lock-step"
+
+    # -- before power -------------------------------------------------------------------------------------------
+
+    def get_ready(self) -> tuple[CaptureWriter, Guardian]:
+        """Everything that must hold before anything is energised.
+
+        Raises Refused, InstrumentError, ArchiveError, NotProvenOff.
+        """
+        self.limits = self._limits()
+        self._prove_off_first()
+        self._prepare_source()
         self._check_meters()
         capture = self._open_capture()
         guardian = Guardian(Path(self.order.bench), capture.folder, os.getpid())
         try:
             self._await_watchdog(guardian)
-        except Refused as error:
+            capture.put_pids(engine=os.getpid(), watchdog=guardian.pid)
+        except (Refused, ArchiveError) as error:
             guardian.release(0.5)
             capture.finish({"outcome": "refused", "reason": str(error)})
             raise
-        capture.put_pids(engine=os.getpid(), watchdog=guardian.pid)
-        return self._power_up(source, capture, guardian)
-
-    # -- before power -------------------------------------------------------------------------------------------
+        return capture, guardian
 
     def _signals(self) -> tuple[Signal, ...]:
         return tuple(signal for meter in self.bench.meters for signal in meter.signals)
@@ -149,7 +156,8 @@ class _Run:
         finally:
             drive.stop()
 
-    def _prepare_source(self, source: AcSource) -> None:
+    def _prepare_source(self) -> None:
+        source = self.source
         if source.max_line_voltage_v < self.prepared.plan.highest_v:
             raise Refused(
                 f"the plan goes to {self.prepared.plan.highest_v:g} V but {source.name} reaches only"
@@ -201,7 +209,7 @@ class _Run:
             header,
             plan_toml=prepared.plan.as_toml(),
             limits=self.limits.as_table(),
-            bench_toml=prepared.bench_file.text,
+            bench_toml=prepared.bench_file.data,
         )
 
     def _await_watchdog(self, guardian: Guardian) -> None:
@@ -216,7 +224,8 @@ class _Run:
 
     # -- live ---------------------------------------------------------------------------------------------------
 
-    def _power_up(self, source: AcSource, capture: CaptureWriter, guardian: Guardian) -> int:
+    def power_up(self, capture: CaptureWriter, guardian: Guardian) -> int:
+        """From proven off, through live, to proven off. Returns the exit code."""
         reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
         live = Live(
             bench=self.bench,
@@ -226,7 +235,7 @@ class _Run:
             operator=self.operator,
             guardian=guardian,
             acquisition=self._acquisition(),
-            source=SourceDriver(source),
+            source=SourceDriver(self.source),
             drive=OffDrive(self.bench.cut_offs, reports.put),
             off_reports=reports,
             lock_step=self.lock_step,
@@ -237,7 +246,7 @@ class _Run:
         loop = Loop(live, step(interlock, Event.ENERGISE))
         self.operator.tell("live", capture=str(capture.folder), plan=self.prepared.plan.title)
         loop.note("energise", f"permissives confirmed {self.order.permissives_confirmed}")
-        self._energise(source, loop)
+        self._energise(loop)
         live.acquisition.start()
         loop.run(_gave_up)
         return self._wind_up(loop)
@@ -247,16 +256,16 @@ class _Run:
             return LockStep(self.bench.meters, self.bench.clock, self.order.pace)
         return FreeRunning(self.bench.meters, self.bench.clock)
 
-    def _energise(self, source: AcSource, loop: Loop) -> None:
+    def _energise(self, loop: Loop) -> None:
         """Close every contactor onto zero volts, then switch the source on at zero volts."""
         failure: list[str] = []
 
         def close_and_switch_on() -> None:
             try:
                 for cut_off in self.bench.cut_offs:
-                    if cut_off.name != source.name:
+                    if cut_off.name != self.source.name:
                         cut_off.close()
-                source.output_on()
+                self.source.output_on()
             except InstrumentError as error:
                 failure.append(str(error))
 
@@ -279,7 +288,7 @@ class _Run:
         live.drive.stop()
         live.source.stop()
         outcome, code = self._outcome(loop)
-        summary = self._summary(outcome, loop.proof, loop)
+        summary = self.summary(outcome, loop.proof, loop)
         live.capture.finish(summary)
         self.operator.tell("finished", **summary)
         return code
@@ -291,7 +300,7 @@ class _Run:
             return "tripped", EXIT_TRIPPED
         return ("passed", EXIT_DONE) if loop.finished else ("stopped", EXIT_STOPPED)
 
-    def _summary(self, outcome: str, proof: OffProof, loop: Loop | None) -> dict[str, Any]:
+    def summary(self, outcome: str, proof: OffProof, loop: Loop | None) -> dict[str, Any]:
         trip = loop.guard.trip if loop else None
         return {
             "outcome": outcome,

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from instruments.bench import BenchFile, load_bench_file
-
 from rampguard.engine.link import RunOrder
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.ramp.default import default_plan

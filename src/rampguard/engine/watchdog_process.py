@@ -21,7 +21,6 @@ from typing import Any
 
 from instruments.bench import load_bench_file
 from instruments.connect import connect
-
 from instruments.errors import InstrumentError
 from instruments.roles import Bench, OutputState
 from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, attempt_off, begin_proof
