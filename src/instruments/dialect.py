@@ -38,11 +38,11 @@ class Strict(BaseModel):
 def _placeholders(text: str, allowed: set[str]) -> str:
     try:
         found = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
-        text.format(**dict.fromkeys(found & allowed, 1.0))
+        if found - allowed:
+            raise KeyError(f"unknown placeholder {_listed(found - allowed)}")
+        text.format(**dict.fromkeys(found, 1.0))
     except (ValueError, KeyError, IndexError) as error:
-        raise ValueError(f"{text!r} is no template ({error}); placeholders are {_listed(allowed)}") from None
-    if found - allowed:
-        raise ValueError(f"{text!r}: unknown placeholder {_listed(found - allowed)}; use {_listed(allowed)}")
+        raise ValueError(f"{text!r} is no template: {error.args[0]}; placeholders are {_listed(allowed)}") from None
     return text
 
 

@@ -32,8 +32,8 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
 }
 """Units a dialect may state, each with its SI unit and factor: the one place where units are converted."""
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-_ERROR = re.compile(r'([+-]?\d{1,6}),\s*"(.*)"', re.DOTALL)
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_ERROR = re.compile(r'([+-]?\d{1,6}),\s*"(.*)"', re.DOTALL | re.ASCII)
 
 # Below these a reading cannot be: rms is never negative, nor is it colder than this on any bench. Noise about zero is.
 _LEAST: Final = {Quantity.LINE_VOLTAGE: -1.0, Quantity.LINE_CURRENT: -0.1, Quantity.TEMPERATURE: -60.0}
