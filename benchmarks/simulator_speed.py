@@ -25,10 +25,14 @@ BATCH = 500
 def main() -> None:
     """Measure and keep the figures."""
     rows = [{"what": f"one {name}", "times real time": round(_one(name), 1)} for name in UNITS]
-    rows.append({"what": f"batch of {BATCH} healthy-amplifier, unit-seconds a second", "times real time": round(_batch())})
+    rows.append(
+        {"what": f"batch of {BATCH} healthy-amplifier, unit-seconds a second", "times real time": round(_batch())}
+    )
     for row in rows:
         print(row)
-    write_result("simulator_speed", f"Speed of the simulated units, {STEPS_A_CYCLE} steps a cycle at 50 Hz", rows, seed=1)
+    write_result(
+        "simulator_speed", f"Speed of the simulated units, {STEPS_A_CYCLE} steps a cycle at 50 Hz", rows, seed=1
+    )
 
 
 def _one(name: str) -> float:

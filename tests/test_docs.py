@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from instruments.bench import load_bench_file
+from instruments.dialect import load_dialect
 from rampguard.cli import _parser
 from rampguard.loads.classes import LOAD_CLASSES
 
@@ -54,3 +56,21 @@ def test_links_between_pages_lead_somewhere() -> None:
         for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
             if "://" not in target:
                 assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) -> None:
+    page = (ROOT / "docs" / "bench.md").read_text(encoding="utf-8")
+    bench, voltmeter, cut_off = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
+    assert load_bench_file(tmp_path / "bench.toml", tmp_path / "none").cut_offs == ("contactor", "source")
+    (tmp_path / "my-voltmeter.toml").write_text(voltmeter + cut_off, encoding="utf-8")
+    dialect = load_dialect("my-voltmeter", tmp_path)
+    assert dialect.measurements[0].unit == "mV"
+    assert dialect.cut_off is not None
+
+
+def test_every_figure_of_the_docs_has_its_script() -> None:
+    page = (ROOT / "docs" / "figures.md").read_text(encoding="utf-8")
+    scripts = re.findall(r"`python benchmarks/(\w+)\.py`", page)
+    assert {"kills", "link_speed", "simulator_speed"} <= set(scripts)
+    assert all((ROOT / "benchmarks" / f"{script}.py").exists() for script in scripts)

@@ -1,4 +1,4 @@
-"""The guard over a recorded run. Causal: each row is decided on it and earlier rows alone, and the first trip ends it.
+"""The guard over a recorded run. Causal: a row is decided on it and earlier rows alone; the first trip is the result.
 
 A capture replays with the limits it was recorded with (unless others are asked for); a plain table with those of the
 load class, nameplate and mains given. What is not given leaves its ceilings unset, and the result says so.
@@ -24,6 +24,7 @@ from rampguard.guard.limits import Limits, LimitsError
 from rampguard.loads.classes import UnknownLoadClass, load_class
 from rampguard.quantities import Accuracy, Quantity, Signal
 
+STANDARD_INPUT: Final = "-"
 _DEFAULT_MAINS_V: Final = 230.0
 _METER_KEYS: Final = {"v": Quantity.LINE_VOLTAGE, "a": Quantity.LINE_CURRENT, "w": Quantity.REAL_POWER}
 _MOST_WARNINGS: Final = 1000
@@ -129,10 +130,12 @@ def _judge_all(file: str, table: TableReader, limits: Limits, class_name: str | 
     last_reason = ""
     for row in table:
         count += 1
+        if state.trip is not None:
+            continue  # a file is read, counted and checked to its end, though nothing can change any more
         seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
         state, decision = judge(state, limits, seen)
-        if decision.trip is not None:
-            break
+        if decision.trip is not None and file == STANDARD_INPUT:
+            break  # someone is waiting for this
         if decision.severity is Severity.WARN and decision.reason != last_reason and len(warnings) < _MOST_WARNINGS:
             warnings.append((row.time_s, decision.reason))
         last_reason = decision.reason
@@ -145,7 +148,7 @@ def _judge_all(file: str, table: TableReader, limits: Limits, class_name: str | 
 def _limits(file: str, given: ReplayInput, signals: tuple[Signal, ...], *, driven: bool) -> tuple[Limits, str | None]:
     folder = Path(file)
     recorded = folder / "limits.toml"
-    if file != "-" and folder.is_dir() and given == ReplayInput(meter=given.meter):
+    if file != STANDARD_INPUT and folder.is_dir() and given == ReplayInput(meter=given.meter):
         with recorded.open("rb") as stream:
             return Limits.from_table(tomllib.load(stream)["limits"]), _recorded_class(folder)
     chosen = None if given.load_class is None else load_class(given.load_class)
@@ -168,7 +171,7 @@ def _recorded_class(folder: Path) -> str | None:
 
 @contextmanager
 def _open(file: str) -> Iterator[TextIO]:
-    if file == "-":
+    if file == STANDARD_INPUT:
         yield sys.stdin
         return
     path = Path(file)

@@ -1,0 +1,209 @@
+"""The simulated bench: its SCPI, its windows and meters, its source's own protections, and its log."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import json
+import socket
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from instruments.simulated.fleet import ac_source, multimeter, power_meter, relay
+from instruments.simulated.meters import OVER_RANGE_REPLY, Front, Input
+from instruments.simulated.scpi_server import QUEUE_LENGTH, ScpiInstrument, ScpiServer, pattern
+from instruments.simulated.units import EMITTER_LEFT, UnknownUnit, make_unit
+from instruments.simulated.world import World
+
+
+@pytest.fixture
+def world() -> World:
+    return World(make_unit("healthy-amplifier", 1, 230.0, 50.0), 230.0, 50.0)
+
+
+def _live(world: World, volts: float) -> None:
+    world.set_contactor(closed=True)
+    world.set_output(on=True)
+    world.set_voltage(volts)
+
+
+class TestScpi:
+    @pytest.mark.parametrize(
+        ("header", "good", "bad"),
+        [
+            ("MEASure:VOLTage:AC?", ["MEAS:VOLT:AC?", "measure:voltage:ac?", ":MEAS:VOLTAGE:AC?"], ["MEASU:VOLT:AC?"]),
+            ("OUTPut[:STATe]", ["OUTP", "OUTPUT:STAT", "outp:state"], ["OUT", "OUTPU", "OUTP?"]),
+            ("[SOURce:]VOLTage?", ["VOLT?", "SOUR:VOLT?", "SOURCE:VOLTAGE?"], ["VOLT", "VOL?", "SOUR?"]),
+            ("*IDN?", ["*IDN?", "*idn?"], ["IDN?", "*IDN"]),
+        ],
+    )
+    def test_long_and_short_forms_and_nothing_between(self, header: str, good: list[str], bad: list[str]) -> None:
+        """SCPI-1999 vol. 1, 6.2.1: a keyword has a long and a short form; anything else is refused."""
+        assert all(pattern(header).fullmatch(text) for text in good)
+        assert not any(pattern(header).fullmatch(text) for text in bad)
+
+    def test_compound_lines_share_their_path_and_join_their_replies(self, world: World) -> None:
+        meter = power_meter(world, 1)
+        world.advance(0.1)
+        assert len((meter.execute("MEAS:VOLT:AC?;:MEAS:CURR:AC?;:MEAS:POW?") or "").split(";")) == 3
+        source = ac_source(world, 1)
+        assert source.execute("SOUR:VOLT 12;VOLT?") == "12.000"
+
+    def test_the_error_queue_keeps_the_oldest_says_that_it_overflowed_and_empties(self) -> None:
+        scpi = ScpiInstrument("X,Y,0,1", threading.RLock())
+        scpi.execute("NONSENSE 1")
+        assert scpi.execute("SYST:ERR?") == '-113,"Undefined header"'
+        assert scpi.execute("SYST:ERR?") == '0,"No error"'
+        for _ in range(QUEUE_LENGTH + 5):
+            scpi.execute("NONSENSE")
+        errors = [scpi.execute("SYSTEM:ERROR:NEXT?") for _ in range(QUEUE_LENGTH + 1)]
+        assert errors[0] == '-113,"Undefined header"'
+        assert errors[QUEUE_LENGTH - 1] == '-350,"Queue overflow"'
+        assert errors[QUEUE_LENGTH] == '0,"No error"'
+        scpi.execute("NONSENSE;*CLS")
+        assert scpi.execute("SYST:ERR?") == '0,"No error"'
+
+    @pytest.mark.parametrize(
+        ("command", "error"),
+        [
+            ("VOLT 271", -222),
+            ("VOLT -1", -222),
+            ("VOLT nan", -222),
+            ("VOLT x", -104),
+            ("OUTP 2", -104),
+            ("FREQ 60", -221),
+        ],
+    )
+    def test_what_it_cannot_do_goes_to_the_queue_and_changes_nothing(
+        self, world: World, command: str, error: int
+    ) -> None:
+        source = ac_source(world, 1)
+        assert source.execute(command) is None
+        assert (source.execute("SYST:ERR?") or "").startswith(f"{error},")
+        assert (world.set_voltage_v, world.output_on) == (0.0, False)
+
+
+class TestServer:
+    @pytest.fixture
+    def server(self, world: World) -> Iterator[ScpiServer]:
+        served = ScpiServer(ac_source(world, 1))
+        yield served
+        served.close()
+
+    def _client(self, server: ScpiServer) -> socket.socket:
+        client = socket.create_connection(("127.0.0.1", int(server.resource.split("::")[2])))
+        client.settimeout(5.0)
+        return client
+
+    def test_several_clients_and_a_dropped_one_changes_nothing(self, server: ScpiServer, world: World) -> None:
+        with self._client(server) as one, self._client(server) as two:
+            one.sendall(b"OUTP ON;OUTP?\n")
+            assert one.recv(100) == b"1\n"
+            two.sendall(b"OUTP?\n")
+            assert two.recv(100) == b"1\n"
+        time.sleep(0.05)
+        assert world.output_on
+
+    def test_half_a_line_is_kept_until_its_end(self, server: ScpiServer) -> None:
+        with self._client(server) as client:
+            client.sendall(b"*ID")
+            time.sleep(0.05)
+            client.sendall(b"N?\r\n")
+            assert client.recv(100) == b"SIMULATED,AC-SOURCE,0,1\n"
+
+    def test_mischief_can_alter_and_swallow_replies(self, server: ScpiServer) -> None:
+        replies = iter(["garbage", None, "last"])
+        server.mischief = lambda _: next(replies)
+        with self._client(server) as client:
+            client.sendall(b"OUTP?\nOUTP?\nOUTP?\n")
+            received = b""
+            while not received.endswith(b"last\n"):
+                received += client.recv(100)
+            assert received == b"garbage\nlast\n"
+
+
+class TestMeters:
+    def test_noise_is_the_windows_own(self) -> None:
+        front = Front("volts", 0.001, 0.0003, 0.001)
+        one, same, other = Input(front, 1), Input(front, 1), Input(front, 2)
+
+        def read(meter: Input, window: int) -> float:
+            return meter.read(100.0, window=window, full=300.0, resolution=1e-6)
+
+        assert [read(one, w) for w in (3, 1, 2)] == [read(same, w) for w in (3, 1, 2)]
+        assert read(one, 1) == read(one, 1) != read(one, 2)
+        assert read(one, 1) != read(other, 1)
+
+    def test_resolution_range_and_crest_factor(self) -> None:
+        meter = Input(Front("amperes", 0.0, 0.0, 0.0, crest_factor_limit=3.0), 1)
+        assert meter.read(1.23456, window=1, full=5.0, resolution=0.01) == pytest.approx(1.23)
+        assert meter.read(5.2, window=1, full=5.0, resolution=0.01) == pytest.approx(5.2)
+        assert meter.read(5.3, window=1, full=5.0, resolution=0.01) == OVER_RANGE_REPLY
+        assert meter.read(1.0, window=1, full=5.0, resolution=0.01, peak=15.1) == OVER_RANGE_REPLY
+
+    def test_a_multimeter_reads_what_it_is_clipped_to_and_says_when_it_is_too_much(self, world: World) -> None:
+        meter = multimeter(world, 1, "idle-meter", EMITTER_LEFT)
+        _live(world, 115.0)
+        world.advance(2.0)
+        assert float(meter.execute("CONF:VOLT:DC 1;:READ?") or "") == pytest.approx(0.016, rel=0.3)
+        world.window.dc[EMITTER_LEFT] = 1.2  # type: ignore[index]
+        assert float(meter.execute("READ?") or "") == OVER_RANGE_REPLY
+
+
+class TestSource:
+    def test_its_current_limit_switches_its_output_off_and_is_told(self) -> None:
+        world = World(make_unit("shorted-output", 1, 230.0, 50.0), 230.0, 50.0)
+        source = ac_source(world, 1)
+        source.execute("CURR 1.0")
+        _live(world, 60.0)
+        world.advance(0.5)
+        assert source.execute("OUTP?") == "0"
+        assert "current limit" in (source.execute("SYST:ERR?") or "")
+
+    def test_its_timer_switches_its_output_off(self, world: World) -> None:
+        source = ac_source(world, 1)
+        source.execute("OUTP:TIM 1.0")
+        _live(world, 23.0)
+        world.advance(0.9)
+        assert world.output_on
+        world.advance(0.2)
+        assert not world.output_on
+
+    def test_reset_is_off_and_zero(self, world: World) -> None:
+        _live(world, 23.0)
+        ac_source(world, 1).execute("*RST")
+        assert (world.output_on, world.set_voltage_v) == (False, 0.0)
+
+
+def test_the_meter_after_the_contactor_sees_it_open(world: World) -> None:
+    meter, contactor = power_meter(world, 1), relay(world)
+    _live(world, 115.0)
+    world.advance(1.0)
+    assert float(meter.execute("MEAS:VOLT:AC?") or "") == pytest.approx(115.0, rel=0.01)
+    contactor.execute("ROUT:OPEN (@1)")
+    assert contactor.execute("ROUT:CLOS? (@1)") == "0"
+    world.advance(0.2)
+    assert abs(float(meter.execute("MEAS:VOLT:AC?") or "")) < 0.5
+    assert world.output_on  # the source itself is still on
+
+
+def test_the_log_has_a_whole_line_at_each_change_of_the_supply() -> None:
+    log = io.StringIO()
+    world = World(make_unit("lamp", 1, 230.0, 50.0), 230.0, 50.0, log)
+    _live(world, 10.0)
+    world.advance(0.2)
+    world.set_output(on=False)
+    lines = [json.loads(line) for line in log.getvalue().splitlines()]
+    assert [line["output"] for line in lines][:3] == [False, True, True]
+    assert lines[-1]["output"] is False
+    assert lines[2]["set_voltage_v"] == 10.0
+    assert set(lines[0]) == {"t_s", "output", "set_voltage_v", "line_current_a"}
+    assert all(a["t_s"] <= b["t_s"] for a, b in itertools.pairwise(lines))
+
+
+def test_an_unknown_unit_is_told_with_the_known_ones() -> None:
+    with pytest.raises(UnknownUnit, match="healthy-amplifier"):
+        make_unit("toaster", 1, 230.0, 50.0)
