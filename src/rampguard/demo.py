@@ -37,7 +37,16 @@ class SimulatedBench:
             self._process = subprocess.Popen(
                 [
                     *(sys.executable, "-m", "instruments.simulated", "--lock-step"),
-                    *("--unit", self._unit, "--seed", str(self._seed), "--bench-file", str(bench_file)),
+                    *(
+                        "--unit",
+                        self._unit,
+                        "--seed",
+                        str(self._seed),
+                        "--bench-file",
+                        str(bench_file),
+                        "--linger-s",
+                        "5",
+                    ),
                 ],
                 stdin=subprocess.PIPE,
                 stderr=stderr,
@@ -60,13 +69,10 @@ class SimulatedBench:
     ) -> None:
         process = self._process
         if process is not None:
+            process.terminate()
+            process.wait()
             if process.stdin is not None:
                 process.stdin.close()
-            try:
-                process.wait(5.0)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
         self._folder.cleanup()
 
 

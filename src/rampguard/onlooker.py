@@ -26,6 +26,7 @@ from rampguard.engine.link import (
     EngineProcess,
     RunOrder,
 )
+from rampguard.quantities import LINE_QUANTITIES, LINE_VOLTAGE, Quantity, Signal
 
 VERDICT_WAIT_S: Final = 5.0
 """How long the watchdog's verdict is waited for once the engine is gone."""
@@ -132,8 +133,7 @@ class Onlooker:
         values = self._newest.get("values")
         if not values:
             return
-        shown = "  ".join(f"{_short(column)} {value:.4g}" for column, value in values.items())
-        self.say(f"   {self._newest['time_s']:6.1f} s  {shown}")
+        self.say(f"   {self._newest['time_s']:6.1f} s  {readings_line(values)}")
         self._told_s = time.monotonic()
 
     # -- the end ------------------------------------------------------------------------------------------------
@@ -198,9 +198,29 @@ def _await_verdict(capture: Path) -> dict[str, Any] | None:
     return None
 
 
-def _short(column: str) -> str:
-    known = {"line_voltage_v": "V", "line_current_a": "A", "real_power_w": "W"}
-    return known.get(column, column)
+_SHORT: Final = {
+    Quantity.EMITTER_RESISTOR: "emitter",
+    Quantity.DC_OFFSET: "offset",
+    Quantity.RAIL: "rail",
+    Quantity.TEMPERATURE: "temp",
+}
+_MILLI_BELOW: Final = {"A": 1.0, "V": 1.0}
+
+
+def readings_line(values: dict[str, float]) -> str:
+    """Readings, by column, in one line that fits a terminal: the line's first, small ones in thousandths."""
+    named = ((Signal.from_column(column), value) for column, value in values.items())
+    known = [(signal, value) for signal, value in named if signal is not None]
+    known.sort(key=lambda pair: (pair[0].quantity not in LINE_QUANTITIES, list(Quantity).index(pair[0].quantity)))
+    return "  ".join(_with_unit(signal, value) for signal, value in known)
+
+
+def _with_unit(signal: Signal, value: float) -> str:
+    name = f"{_SHORT[signal.quantity]} {signal.channel} " if signal.channel else ""
+    unit = signal.unit
+    if abs(value) < _MILLI_BELOW.get(unit, 0.0) and signal != LINE_VOLTAGE:
+        return f"{name}{1000.0 * value:.1f} m{unit}"
+    return f"{name}{value:.1f} {unit}" if abs(value) >= 10.0 else f"{name}{value:.2f} {unit}"
 
 
 def _on_signals(act: Callable[[str], None]) -> dict[int, Any]:

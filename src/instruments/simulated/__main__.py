@@ -22,12 +22,17 @@ def main() -> int:
     parser.add_argument("--log", type=Path)
     parser.add_argument("--mains-v", type=float, default=230.0)
     parser.add_argument("--frequency-hz", type=float, default=50.0)
-    options = SimulationOptions(**vars(parser.parse_args()))
+    parser.add_argument("--linger-s", type=float, default=0.0, help="serve so long after standard input closed")
+    arguments = vars(parser.parse_args())
+    linger_s = arguments.pop("linger_s")
+    options = SimulationOptions(**arguments)
     stop = threading.Event()
 
     def until_input_closes() -> None:
         while os.read(sys.stdin.fileno(), 4096):
             pass
+        # Whoever started this may have died: an engine that is cutting then still needs its bench for a moment.
+        stop.wait(linger_s)
         stop.set()
 
     threading.Thread(target=until_input_closes, daemon=True).start()
