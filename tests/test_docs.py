@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import shutil
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from instruments.bench import load_bench_file
 from instruments.dialect import load_dialect
+from live_help import RAMPGUARD, wait_until
+from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import _parser
 from rampguard.loads.classes import LOAD_CLASSES
+
+if sys.platform != "win32":
+    import pty
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
@@ -31,6 +41,51 @@ def test_every_command_of_ours_in_the_docs_parses(page: str, line: str) -> None:
         words = shlex.split(part)
         if words and Path(words[0]).name == "rampguard":
             _parser().parse_args(words[1:])
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder such as a user would stand in: the project's captures at hand."""
+    folder = tmp_path_factory.mktemp("desk")
+    shutil.copytree(ROOT / "captures", folder / "captures")
+    return folder
+
+
+EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay": 3, "plot": 0}
+LIVE = ("rampguard simulate", "rampguard run")
+
+
+@pytest.mark.parametrize("line", [line for _, line in COMMANDS if "rampguard" in line and not line.startswith(LIVE)])
+def test_every_command_of_ours_in_the_docs_runs(desk: Path, line: str) -> None:
+    command = line.split("&&")[-1]
+    words = shlex.split(command)
+    assert Path(words[0]).name == "rampguard"
+    [code] = [code for start, code in EXPECTED_CODES.items() if " ".join(words[1:]).startswith(start)]
+    done = subprocess.run([*RAMPGUARD, *words[1:]], cwd=desk, capture_output=True, text=True, timeout=100)
+    assert done.returncode == code, done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_the_served_bench_and_the_run_of_the_docs(desk: Path) -> None:
+    """Both commands as they stand: the checks answered at a terminal, then Ctrl-C."""
+    simulate, run = (next(line for _, line in COMMANDS if line.startswith(start)) for start in LIVE)
+    bench = subprocess.Popen([*RAMPGUARD, *shlex.split(simulate)[1:]], cwd=desk, stdin=subprocess.PIPE)
+    wait_until((desk / "bench.toml").exists, 30.0)
+    ours, theirs = pty.openpty()
+    power_up = subprocess.Popen(
+        [*RAMPGUARD, *shlex.split(run)[1:]], cwd=desk, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    assert power_up.stdout is not None
+    os.write(ours, b"y\n" * len(PRE_POWER_CHECKS))
+    while b"LIVE" not in power_up.stdout.readline():
+        assert power_up.poll() is None
+    power_up.send_signal(signal.SIGINT)
+    out, _ = power_up.communicate(timeout=60)
+    assert power_up.returncode == 5
+    assert b"OFF, proven" in out
+    os.close(ours)
+    os.close(theirs)
+    bench.communicate(b"", timeout=20)
 
 
 def test_ci_runs_the_test_command_of_the_readme() -> None:

@@ -7,6 +7,7 @@ load class, nameplate and mains given. What is not given leaves its ceilings uns
 from __future__ import annotations
 
 import sys
+import time
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -28,6 +29,8 @@ STANDARD_INPUT: Final = "-"
 _DEFAULT_MAINS_V: Final = 230.0
 _METER_KEYS: Final = {"v": Quantity.LINE_VOLTAGE, "a": Quantity.LINE_CURRENT, "w": Quantity.REAL_POWER}
 _MOST_WARNINGS: Final = 1000
+_PROGRESS_EVERY_S: Final = 5.0
+"""Long work says how far it is."""
 
 
 class ReplayRefused(Exception):  # noqa: N818 - what happened
@@ -116,20 +119,25 @@ def replay(file: str, given: ReplayInput, notes: Callable[[str], None]) -> Repla
             for note in table.notes:
                 notes(f"{file}: {note}")
             limits, class_name = _limits(file, given, table.signals, driven=table.has_set_voltage)
-            return _judge_all(file, table, limits, class_name)
+            return _judge_all(file, table, limits, class_name, notes)
     except (ArchiveError, LimitsError, UnknownLoadClass, TimeRanBackwards) as error:
         raise ReplayRefused(str(error)) from None
     except OSError as error:
         raise ReplayRefused(f"{file}: cannot be read ({error.strerror}); check the path") from None
 
 
-def _judge_all(file: str, table: TableReader, limits: Limits, class_name: str | None) -> ReplayResult:
+def _judge_all(
+    file: str, table: TableReader, limits: Limits, class_name: str | None, notes: Callable[[str], None]
+) -> ReplayResult:
     state, count = GuardState(), 0
     warnings: list[tuple[float, str]] = []
     unset: dict[str, None] = {}
-    last_reason = ""
+    last_reason, told_s = "", time.monotonic()
     for row in table:
         count += 1
+        if time.monotonic() - told_s > _PROGRESS_EVERY_S:
+            told_s = time.monotonic()
+            notes(f"{file}: {count} rows so far")
         if state.trip is not None:
             continue  # a file is read, counted and checked to its end, though nothing can change any more
         seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
