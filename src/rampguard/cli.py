@@ -40,7 +40,11 @@ def main(argv: list[str] | None = None) -> int:
         return EXIT_OUR_ERROR
     options = _parser().parse_args(argv)
     command: Callable[[argparse.Namespace], int] = options.command
-    return command(options)
+    try:
+        return command(options)
+    except KeyboardInterrupt:  # while a run is on, Ctrl-C has a handler of its own
+        print("\nstopped before anything was energised", file=sys.stderr)
+        return EXIT_BAD_INPUT
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from instruments.errors import InstrumentError
-from instruments.roles import Bench
+from instruments.roles import Bench, OutputState
 from rampguard.archive.rows import Row
 from rampguard.archive.writer import CaptureWriter
 from rampguard.engine.acquire import Acquisition, Batch, SourceDriver
@@ -31,6 +31,8 @@ TOLD_EVERY_S: Final = 0.1
 """Wall time between two snapshots of the readings for the onlooker."""
 TURN_LIMIT_S: Final = 0.4
 """A turn that took longer (the machine slept, or was stopped) is a fault of its own."""
+STUBBORN_AFTER_S: Final = 1.0
+"""Wall time a way off has to read back off, once commanded, before that is a fault of its own."""
 SOURCE_LIMIT_S: Final = 0.8
 """Wall time a set-point may wait to be taken."""
 
@@ -90,11 +92,21 @@ class Loop:
     def run(self, give_up: Callable[[Loop], bool]) -> None:
         """Turn until off is proven, or until ``give_up`` says so."""
         self._turn_s = time.monotonic()
-        while not (self.proof is not None and self.proof.proven):
+        while not (self.proof is not None and self.proof.proven and self._all_off_or_waited()):
             self._turn()
             if give_up(self):
                 return
+        stubborn = [name for name, state in self.proof.states.items() if state is not OutputState.OFF]
+        if stubborn:
+            self.trip(Layer.READING, f"{' and '.join(stubborn)} was commanded off and does not read back off")
         self.interlock = step(self.interlock, Event.OFF_PROVEN)
+
+    def _all_off_or_waited(self) -> bool:
+        """Off may be proven by one way off alone; the others get a moment to follow before they count as stubborn."""
+        assert self.proof is not None  # noqa: S101 - asked only once off was commanded
+        every = [self.proof.states.get(cut_off.name) for cut_off in self.parts.bench.cut_offs]
+        waited_s = time.monotonic() - self.commanded_wall_s
+        return all(state is OutputState.OFF for state in every) or waited_s > STUBBORN_AFTER_S
 
     def _turn(self) -> None:
         self.keep_alive()

@@ -64,6 +64,9 @@ def run(order: RunOrder, operator: Operator) -> int:
         except NotProvenOff as error:
             operator.tell("finished", **this.summary("unproven", error.proof, None))
             return EXIT_UNPROVEN
+        except StoppedBeforePower as error:
+            operator.tell("finished", **this.summary("stopped", error.proof, None))
+            return EXIT_STOPPED
         return this.power_up(capture, guardian)
     finally:
         close_bench(bench)
@@ -75,6 +78,14 @@ class NotProvenOff(Exception):  # noqa: N818 - what is the case
     def __init__(self, proof: OffProof) -> None:
         self.proof = proof
         super().__init__("; ".join(proof.problems) or "no meter after the cut-off proved it off")
+
+
+class StoppedBeforePower(Exception):  # noqa: N818 - what happened
+    """The operator wanted off before anything was energised; the bench had been proven off."""
+
+    def __init__(self, proof: OffProof) -> None:
+        self.proof = proof
+        super().__init__("stopped by the operator before anything was energised")
 
 
 @dataclass
@@ -95,10 +106,10 @@ class _Run:
     def get_ready(self) -> tuple[CaptureWriter, Guardian]:
         """Everything that must hold before anything is energised.
 
-        Raises Refused, InstrumentError, ArchiveError, NotProvenOff.
+        Raises Refused, InstrumentError, ArchiveError, NotProvenOff, StoppedBeforePower.
         """
         self.limits = self._limits()
-        self._prove_off_first()
+        proof = self._prove_off_first()
         self._prepare_source()
         self._check_meters()
         capture = self._open_capture()
@@ -106,9 +117,12 @@ class _Run:
         try:
             self._await_watchdog(guardian)
             capture.put_pids(engine=os.getpid(), watchdog=guardian.pid)
-        except (Refused, ArchiveError) as error:
+            if self.operator.off_reason:
+                raise StoppedBeforePower(proof)
+        except (Refused, ArchiveError, StoppedBeforePower) as error:
             guardian.release(0.5)
-            capture.finish({"outcome": "refused", "reason": str(error)})
+            outcome = "stopped" if isinstance(error, StoppedBeforePower) else "refused"
+            capture.finish({"outcome": outcome, "reason": str(error)})
             raise
         return capture, guardian
 
@@ -131,7 +145,7 @@ class _Run:
             speed=self.prepared.speed,
         )
 
-    def _prove_off_first(self) -> None:
+    def _prove_off_first(self) -> OffProof:
         """A program that has just started has proved nothing: everything off, and proven, before anything else."""
         reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
         drive = OffDrive(self.bench.cut_offs, reports.put)
@@ -153,6 +167,7 @@ class _Run:
                     proof = proof.with_report(reports.get())
             if not proof.proven:
                 raise NotProvenOff(proof)
+            return proof
         finally:
             drive.stop()
 

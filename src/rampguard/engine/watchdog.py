@@ -1,8 +1,8 @@
 """The watchdog's step: fed by the engine's loop, it cuts the supply itself when the feed stops. Pure.
 
 It has no state in which it does not guard: from its first breath to its release every silence of `FEED_LIMIT_S`, and
-every end of the feed, is a cut. It is released only by an engine that asks for it and while every way off that it
-holds reads back off.
+every end of the feed, is a cut. It is released only by an engine that asks for it, having proven off, and while a way
+off that it holds reads back off.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Action(StrEnum):
 
     NONE = "none"
     CUT = "cut"
-    CHECK_OFF = "check-off"  # leave if everything reads back off, else cut
+    CHECK_OFF = "check-off"  # leave if a way off reads back off, else cut
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,7 +88,7 @@ def _guard(bench: Bench, inbox: queue.SimpleQueue[dict[str, Any] | None], answer
         given, number = _next(inbox)
         state, action = step(state, given, time.monotonic())
         if action is Action.CHECK_OFF:
-            if all(_reads_off(bench, index) for index in range(len(bench.cut_offs))):
+            if any(_reads_off(bench, index) for index in range(len(bench.cut_offs))):
                 return state
             state, action = cannot_release(state), Action.CUT
         if action is Action.CUT:
