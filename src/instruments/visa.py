@@ -13,6 +13,7 @@ families; two threads on one session get each other's replies. Hence:
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import select
 import socket
@@ -41,7 +42,7 @@ class Session(Protocol):
         ...
 
     def leftover(self) -> bool:
-        """Whether something arrived that nobody asked for."""
+        """Whether something arrived that nobody asked for. Raises OSError if the connection is refused or closed."""
         ...
 
     def sever(self) -> None:
@@ -86,16 +87,25 @@ class VisaSession:
         return str(self._resource.read()).rstrip("\r")
 
     def leftover(self) -> bool:
-        """Whether something arrived that nobody asked for."""
+        """Whether something arrived that nobody asked for. Raises OSError if the connection is refused or closed."""
         if getattr(self._inner, "_pending_buffer", b""):
             return True
         if self._socket is None:
             return False
         try:
             readable, _, _ = select.select([self._socket], [], [], 0)
-            return bool(readable)
         except (OSError, ValueError):
             return True
+        return bool(readable) and self._something_waits(self._socket)
+
+    @staticmethod
+    def _something_waits(connection: socket.socket) -> bool:
+        # A refused connection is readable too, and so is one that the other side has closed.
+        if refused := connection.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
+            raise OSError(refused, os.strerror(refused))
+        if not connection.recv(1, socket.MSG_PEEK):
+            raise ConnectionResetError("the other side closed the connection")
+        return True
 
     def sever(self) -> None:
         """Shut the socket down, so that a blocked call ends."""
@@ -265,7 +275,8 @@ class Link:
             return BadReply(self._words(text, "was answered with bytes that are no text"))
         if "TMO" in str(error) or isinstance(error, TimeoutError):
             return LinkTimeout(self._words(text, f"no answer ({name})"))
-        return LinkLost(self._words(text, f"{name}: {error}"))
+        said = getattr(error, "strerror", None) or str(error)
+        return LinkLost(self._words(text, f"{name}: {said}"))
 
     def _words(self, text: str, what: str) -> str:
         return (

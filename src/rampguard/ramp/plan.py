@@ -92,7 +92,14 @@ class Plan(_Strict):
     format: Literal[1]
     title: str
     mains: Mains
-    stages: Annotated[tuple[Stage, ...], Field(min_length=1, strict=False)]
+    stages: Annotated[tuple[Stage, ...], Field(strict=False)]
+
+    @field_validator("stages")
+    @classmethod
+    def _some_stage(cls, stages: tuple[Stage, ...]) -> tuple[Stage, ...]:
+        if not stages:
+            raise ValueError("a plan needs at least one stage")
+        return stages
 
     @property
     def highest_v(self) -> float:
