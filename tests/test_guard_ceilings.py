@@ -18,10 +18,10 @@ from guard_help import (
     reading,
     run,
 )
-from rampguard.guard.decision import Layer, Observation, Severity
+from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, trip_from_outside
 from rampguard.guard.limits import Limits, LimitsError
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal, Validity
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading, Signal, Validity
 
 
 @pytest.mark.parametrize(
@@ -100,15 +100,83 @@ class TestDcOffset:
 
 
 class TestRails:
-    def test_rails_that_differ_trip(self) -> None:
-        apart = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, -34.9))
-        together = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, -35.1))
-        assert last(Observation(0.0, apart)).trip is not None
-        assert last(Observation(0.0, together)).trip is None
+    @staticmethod
+    def _held(line_v: float, minus_v: float, seconds: float = 2.5) -> list[Observation]:
+        rails = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, minus_v))
+        return [line(t / 10, line_v, 0.1, None, *rails) for t in range(round(seconds * 10))]
+
+    def test_rails_that_differ_while_the_line_is_still_trip(self) -> None:
+        assert last(*self._held(100.0, -34.9)).trip is not None
+        assert last(*self._held(100.0, -35.1)).trip is None
+
+    @pytest.mark.parametrize(("line_v", "seconds"), [(100.0, 1.9), (12.0, 2.5)], ids=["not still yet", "hardly there"])
+    def test_rails_that_the_line_does_not_hold_up_are_not_evaluated(self, line_v: float, seconds: float) -> None:
+        decision = last(*self._held(line_v, -20.0, seconds))
+        assert decision.trip is None
+        assert any(f.check == "rail-difference" for f in decision.not_evaluated)
+
+    def test_once_the_line_is_cut_they_may_empty_each_in_its_own_time(self) -> None:
+        """Seen with one leaking reservoir: a cut that was followed by a trip for nothing."""
+        emptying = [
+            line(3.0 + t / 10, 0.0, 0.0, None, reading(RAIL_PLUS, 40.0 - t), reading(RAIL_MINUS, -40.0), set_v=0.0)
+            for t in range(40)
+        ]
+        still = [replace(o, set_voltage_v=100.0) for o in self._held(100.0, -40.0)]
+        assert last(*still, *emptying).trip is None
 
     def test_one_rail_alone_is_not_evaluated(self) -> None:
-        decision = last(Observation(0.0, (reading(RAIL_PLUS, 40.0),)))
-        assert any(f.check == "rail-difference" for f in decision.not_evaluated)
+        decision = last(*(line(t / 10, 100.0, 0.1, None, reading(RAIL_PLUS, 40.0)) for t in range(25)))
+        assert any(f.check == "rail-difference" and "only one" in f.reason for f in decision.not_evaluated)
+
+
+class TestExpectedEvent:
+    """A main relay closing: for a second, an inrush may draw what it has its own ceiling for, and no more."""
+
+    LIMITS = replace(LIMITS, event_current_a=4.0, event_power_w=600.0)
+
+    def _after(self, seconds: float, a: float, w: float, limits: Limits = LIMITS) -> Decision:
+        event = line(1.0, 161.0, 0.1, 5.0, event="power-pressed")
+        return last(line(0.9, 161.0, 0.1, 5.0), event, line(1.0 + seconds, 161.0, a, w), limits=limits)
+
+    def test_its_ceiling_is_the_events_while_it_lasts(self) -> None:
+        assert self._after(1.0, 4.0, 600.0, self.LIMITS).trip is None
+
+    @pytest.mark.parametrize(("a", "w"), [(4.001, 10.0), (0.5, 600.1)])
+    def test_above_the_events_ceiling_it_trips(self, a: float, w: float) -> None:
+        assert self._after(0.1, a, w, self.LIMITS).trip is not None
+
+    def test_afterwards_the_ordinary_ceiling_is_back(self) -> None:
+        assert self._after(1.01, 1.001, 10.0, self.LIMITS).trip is not None
+
+    def test_where_events_have_no_ceiling_of_their_own_the_ordinary_one_stays(self) -> None:
+        assert self._after(0.1, 1.001, 10.0).trip is not None
+
+
+class TestPowerSeen:
+    """An X-capacitor draws current with the switch off: only real power tells."""
+
+    LIMITS = replace(LIMITS, power_seen_by_v=207.0)
+
+    @staticmethod
+    def _held(line_v: float, w: float) -> list[Observation]:
+        power = reading(REAL_POWER, w, bound=0.75)
+        return [line(t / 10, line_v, 0.03, None, power) for t in range(15)]
+
+    def test_no_power_by_then_is_a_switch_or_fuse(self) -> None:
+        trip = last(*self._held(207.0, 0.75), limits=self.LIMITS).trip
+        assert trip is not None
+        assert "current, but no power" in trip.reason
+
+    def test_power_told_from_zero_or_a_lower_line_is_no_trip(self) -> None:
+        assert last(*self._held(207.0, 0.76), limits=self.LIMITS).trip is None
+        assert last(*self._held(206.9, 0.0), limits=self.LIMITS).trip is None
+
+    def test_where_it_is_not_asked_for_current_alone_is_enough(self) -> None:
+        assert last(*self._held(230.0, 0.0)).trip is None
+
+    def test_without_a_power_reading_it_cannot_be_asked(self) -> None:
+        held = [line(t / 10, 230.0, 0.03) for t in range(15)]
+        assert last(*held, limits=self.LIMITS).trip is None
 
 
 class TestSetPoint:

@@ -38,6 +38,8 @@ class Unit(Strict):
     nameplate_v: Positive | None = None
     nameplate_w: Positive | None = None
     selector_v: Positive | None = None
+    press_power_at: Annotated[float, Field(gt=0, le=1)] | None = None
+    """Part of line voltage at which power is pressed, or the standby switch thrown; absent: as its class has it."""
 
 
 class SimulatedClock(Strict):
@@ -93,6 +95,8 @@ class Roles(Strict):
     dc_meters: Names = ()
     thermometers: Names = ()
     cut_off: Annotated[tuple[str, ...], Field(min_length=1, strict=False)] | Literal["person"]
+    power_button: str | None = None
+    """What can press the unit's power button; absent: a person does."""
 
 
 class BenchFile(Strict):
@@ -178,6 +182,8 @@ def _role_problems(bench: BenchFile) -> Iterator[str]:
     ]
     if roles.ac_source is not None:
         needs.append(("ac_source", roles.ac_source, lambda d: d.source))
+    if roles.power_button is not None:
+        needs.append(("power_button", roles.power_button, lambda d: d.button))
     for role, name, part in needs:
         if name not in bench.instruments:
             known = ", ".join(bench.instruments)

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from instruments.bench import BenchFile
 from instruments.clock import AcceleratedClock, LockStepClock, WallClock
 from instruments.errors import InstrumentError, LinkError
-from instruments.instrument import ScpiCutOff, ScpiMeter, ScpiSource, links_of
+from instruments.instrument import ScpiButton, ScpiCutOff, ScpiMeter, ScpiSource, links_of
 from instruments.roles import Bench, Position
 from instruments.visa import Link
 from rampguard.quantities import Clock, Signal
@@ -58,7 +58,7 @@ def connect(bench_file: BenchFile, *, cut_off_only: bool = False) -> Bench:
         clock = _clock(bench_file, links)
         cut_offs = [n for n in bench_file.cut_offs if not (cut_off_only and bench_file.exclusive(n))]
         meters = [n for n in bench_file.meters if not cut_off_only or _proves(bench_file, n)]
-        source = bench_file.roles.ac_source
+        source, button = bench_file.roles.ac_source, bench_file.roles.power_button
         return Bench(
             clock=clock,
             cut_offs=tuple(ScpiCutOff(links.open(n), bench_file.dialect(n)) for n in cut_offs),
@@ -67,6 +67,9 @@ def connect(bench_file: BenchFile, *, cut_off_only: bool = False) -> Bench:
             else ScpiSource(links.open(source), bench_file.dialect(source)),
             meters=tuple(_meter(bench_file, links.open(n), n, clock, lock=not cut_off_only) for n in meters),
             off_floor_v=bench_file.off_floor_v,
+            button=None
+            if button is None or cut_off_only
+            else ScpiButton(links.open(button), bench_file.dialect(button)),
         )
     except InstrumentError:
         _close(links.made)
@@ -107,7 +110,7 @@ def _clock(bench_file: BenchFile, links: _Links) -> Clock:
 
 def close_bench(bench: Bench) -> None:
     """Close every session. Switches nothing."""
-    parts = [*bench.meters, *bench.cut_offs, *([bench.source] if bench.source else [])]
+    parts = [*bench.meters, *bench.cut_offs, *filter(None, (bench.source, bench.button))]
     _close(links_of(parts))
     close_clock: Callable[[], None] | None = getattr(bench.clock, "close", None)
     if close_clock is not None:

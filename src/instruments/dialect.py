@@ -166,6 +166,14 @@ class SwitchDialect(Strict):
         return self
 
 
+class ButtonDialect(Strict):
+    """What makes it a relay across the unit's power button: how it presses, for how long, and how it lets go."""
+
+    press: Text
+    let_go: Text
+    held_s: Annotated[float, Field(gt=0, le=2)]
+
+
 class Dialect(Strict):
     """How a family of instruments is spoken to."""
 
@@ -178,12 +186,14 @@ class Dialect(Strict):
     measurements: Annotated[tuple[Measurement, ...], Field(strict=False)] = ()
     source: SourceDialect | None = None
     cut_off: SwitchDialect | None = None
+    button: ButtonDialect | None = None
 
     @model_validator(mode="after")
     def _plays_some_role(self) -> Dialect:
-        if not self.measurements and self.source is None and self.cut_off is None:
+        if not self.measurements and self.source is None and self.cut_off is None and self.button is None:
             raise ValueError(
-                "it measures nothing, sources nothing and cuts nothing: add measurements, source or cut_off"
+                "it measures nothing, sources nothing, cuts nothing and presses nothing:"
+                " add measurements, source, cut_off or button"
             )
         if self.source is not None and self.cut_off is None:
             raise ValueError("a source needs its cut_off: how its output is switched off, and the query that proves it")

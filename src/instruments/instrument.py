@@ -251,6 +251,28 @@ class ScpiCutOff:
             time.sleep(0.01)
 
 
+class ScpiButton:
+    """A relay across the unit's power button."""
+
+    def __init__(self, link: Link, dialect: Dialect) -> None:
+        if dialect.button is None:
+            raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no power button")
+        self._link = link
+        self._dialect = dialect
+        self._button = dialect.button
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        return self._link.name
+
+    def press(self) -> None:
+        """Press and let go. Raises LinkError, CommandRefused."""
+        command(self._link, self._dialect, self._button.press)
+        time.sleep(self._button.held_s)
+        command(self._link, self._dialect, self._button.let_go)
+
+
 def _state(link: Link, dialect: Dialect) -> OutputState:
     assert dialect.cut_off is not None  # noqa: S101 - its callers have checked
     reply = link.query(dialect.cut_off.query).strip()
@@ -267,4 +289,4 @@ def _state(link: Link, dialect: Dialect) -> OutputState:
 
 def links_of(parts: Sequence[object]) -> list[Link]:
     """The links of instruments made here."""
-    return [part._link for part in parts if isinstance(part, (ScpiMeter, ScpiSource, ScpiCutOff))]
+    return [part._link for part in parts if isinstance(part, (ScpiMeter, ScpiSource, ScpiCutOff, ScpiButton))]

@@ -103,6 +103,19 @@ class CutOff(Protocol):
         ...
 
 
+class PowerButton(Protocol):
+    """Something that can press the unit's power button or throw its standby switch. No way off."""
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        ...
+
+    def press(self) -> None:
+        """Press and let go. Raises LinkError, CommandRefused."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """A connected bench. ``cut_offs`` in the order they are commanded; empty where a person is the cut-off."""
@@ -112,3 +125,4 @@ class Bench:
     meters: tuple[Meter, ...]
     cut_offs: tuple[CutOff, ...]
     off_floor_v: float
+    button: PowerButton | None = None

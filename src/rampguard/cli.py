@@ -7,13 +7,16 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import instruments
 from rampguard import __version__
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, RunOrder
 from rampguard.loads.classes import LOAD_CLASSES
+
+if TYPE_CHECKING:
+    from rampguard.demo import OnTheBench
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
@@ -94,8 +97,16 @@ def _add_demo(commands: Any) -> None:
     )
     parser.add_argument("--unit", default="healthy-amplifier", help="which unit is on the bench (default: %(default)s)")
     parser.add_argument("--speed", type=_positive, default=1.0, help="bench seconds a second (default: %(default)s)")
-    parser.add_argument("--seed", type=int, default=1, help="reproduces every reading (default: %(default)s)")
+    _add_on_the_bench(parser)
     _add_shared(parser)
+
+
+def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--seed", type=int, default=1, help="reproduces the unit and the meters (default: %(default)s)")
+    parser.add_argument("--series-lamp-w", metavar="W", type=_positive, help="put a series lamp of so many watts ahead")
+    parser.add_argument(
+        "--fault-at-s", metavar="S", type=_positive, help="let the fault come so long after line voltage first did"
+    )
 
 
 def _add_run(commands: Any) -> None:
@@ -131,7 +142,13 @@ def _add_simulate(commands: Any) -> None:
     parser.add_argument("--unit", required=True, help="which unit is on the bench")
     parser.add_argument("--bench-file", metavar="OUT", required=True, type=Path, help="bench file to write")
     parser.add_argument("--speed", type=_positive, default=1.0, help="bench seconds a second (default: %(default)s)")
-    parser.add_argument("--seed", type=int, default=1, help="reproduces the unit and the meters (default: %(default)s)")
+    _add_on_the_bench(parser)
+    parser.add_argument(
+        "--meters", choices=("power-meter", "handheld", "module"), default="power-meter", help="what measures the line"
+    )
+    parser.add_argument(
+        "--averaged", action="store_true", help="for long warm-ups: work out one window in ten while nothing changes"
+    )
     parser.add_argument("--log", type=Path, help="JSON lines of what the supply really did")
 
 
@@ -189,7 +206,7 @@ def _demo(options: argparse.Namespace) -> int:
 
     into = options.into or Path("captures")
     try:
-        with SimulatedBench(options.unit, options.seed) as bench_file:
+        with SimulatedBench(_on_the_bench(options)) as bench_file:
             order = RunOrder(
                 bench=str(bench_file),
                 into=str(into),
@@ -201,6 +218,12 @@ def _demo(options: argparse.Namespace) -> int:
     except SimulatorFailed as error:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
+
+
+def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
+    from rampguard.demo import OnTheBench
+
+    return OnTheBench(options.unit, options.seed, options.series_lamp_w, options.fault_at_s)
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -257,7 +280,14 @@ def _simulate(options: argparse.Namespace) -> int:
     from rampguard.demo import SimulatorFailed, simulate
 
     try:
-        simulate(options.unit, options.bench_file, speed=options.speed, seed=options.seed, log=options.log)
+        simulate(
+            _on_the_bench(options),
+            options.bench_file,
+            speed=options.speed,
+            log=options.log,
+            meters=options.meters,
+            averaged=options.averaged,
+        )
     except SimulatorFailed as error:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT

@@ -8,6 +8,7 @@ import sys
 import tempfile
 import threading
 import time
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -21,12 +22,28 @@ class SimulatorFailed(Exception):  # noqa: N818 - what happened
     """The simulated bench could not be served. The text says why."""
 
 
+@dataclass(frozen=True, slots=True)
+class OnTheBench:
+    """What is put on the simulated bench."""
+
+    unit: str
+    seed: int
+    series_lamp_w: float | None = None
+    fault_at_s: float | None = None
+
+    def arguments(self) -> list[str]:
+        """The same for the simulator's own command line."""
+        said = ["--unit", self.unit, "--seed", str(self.seed)]
+        for name, value in (("--series-lamp-w", self.series_lamp_w), ("--fault-at-s", self.fault_at_s)):
+            said += [] if value is None else [name, repr(value)]
+        return said
+
+
 class SimulatedBench:
     """A simulated bench in lock-step, in a process of its own; the context's value is its bench file."""
 
-    def __init__(self, unit: str, seed: int) -> None:
-        self._unit = unit
-        self._seed = seed
+    def __init__(self, on_the_bench: OnTheBench) -> None:
+        self._on_the_bench = on_the_bench
         self._folder = tempfile.TemporaryDirectory(prefix="rampguard-demo-")
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -37,16 +54,8 @@ class SimulatedBench:
             self._process = subprocess.Popen(
                 [
                     *(sys.executable, "-m", "instruments.simulated", "--lock-step"),
-                    *(
-                        "--unit",
-                        self._unit,
-                        "--seed",
-                        str(self._seed),
-                        "--bench-file",
-                        str(bench_file),
-                        "--linger-s",
-                        "5",
-                    ),
+                    *self._on_the_bench.arguments(),
+                    *("--bench-file", str(bench_file), "--linger-s", "5"),
                 ],
                 stdin=subprocess.PIPE,
                 stderr=stderr,
@@ -76,7 +85,9 @@ class SimulatedBench:
         self._folder.cleanup()
 
 
-def simulate(unit: str, bench_file: Path, *, speed: float, seed: int, log: Path | None) -> None:
+def simulate(
+    on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None, meters: str, averaged: bool
+) -> None:
     """Serve a simulated bench at ``speed`` until standard input closes. Raises SimulatorFailed."""
     from instruments.simulated.serve import SimulationOptions, UnknownUnit, serve
 
@@ -88,7 +99,9 @@ def simulate(unit: str, bench_file: Path, *, speed: float, seed: int, log: Path 
         stop.set()
 
     threading.Thread(target=until_input_closes, daemon=True).start()
-    options = SimulationOptions(unit=unit, bench_file=bench_file, speed=speed, seed=seed, log=log)
+    options = SimulationOptions(
+        **asdict(on_the_bench), bench_file=bench_file, speed=speed, log=log, meters=meters, averaged=averaged
+    )
     try:
         serve(options, stop)
     except (UnknownUnit, OSError) as error:

@@ -8,7 +8,7 @@ import sys
 import threading
 from pathlib import Path
 
-from instruments.simulated.serve import SimulationOptions, UnknownUnit, serve
+from instruments.simulated.serve import METERS, SimulationOptions, UnknownUnit, serve
 
 
 def main() -> int:
@@ -22,6 +22,10 @@ def main() -> int:
     parser.add_argument("--log", type=Path)
     parser.add_argument("--mains-v", type=float, default=230.0)
     parser.add_argument("--frequency-hz", type=float, default=50.0)
+    parser.add_argument("--series-lamp-w", type=float)
+    parser.add_argument("--fault-at-s", type=float)
+    parser.add_argument("--meters", choices=METERS, default=METERS[0])
+    parser.add_argument("--averaged", action="store_true")
     parser.add_argument("--linger-s", type=float, default=0.0, help="serve so long after standard input closed")
     arguments = vars(parser.parse_args())
     linger_s = arguments.pop("linger_s")

@@ -9,6 +9,9 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
+"""RMS over mean size of a sine."""
+
 
 @dataclass(slots=True)
 class CycleSums:
@@ -20,6 +23,8 @@ class CycleSums:
     watts: float = 0.0
     peak_v: float = 0.0
     peak_a: float = 0.0
+    volts_size: float = 0.0
+    amperes_size: float = 0.0
 
     def add(self, volts: float, amperes: float) -> None:
         """Take in one sample."""
@@ -27,8 +32,14 @@ class CycleSums:
         self.volts_squared += volts * volts
         self.amperes_squared += amperes * amperes
         self.watts += volts * amperes
-        self.peak_v = max(self.peak_v, abs(volts))
-        self.peak_a = max(self.peak_a, abs(amperes))
+        size_v = volts if volts >= 0.0 else -volts
+        size_a = amperes if amperes >= 0.0 else -amperes
+        self.volts_size += size_v
+        self.amperes_size += size_a
+        if size_v > self.peak_v:
+            self.peak_v = size_v
+        if size_a > self.peak_a:
+            self.peak_a = size_a
 
     @property
     def voltage_v(self) -> float:
@@ -39,6 +50,16 @@ class CycleSums:
     def current_a(self) -> float:
         """I, rms."""
         return math.sqrt(self.amperes_squared / self.samples) if self.samples else 0.0
+
+    @property
+    def average_responding_voltage_v(self) -> float:
+        """What a meter shows that averages the size and is marked in rms of a sine: the mean times pi / (2 sqrt 2)."""
+        return SINE_FORM_FACTOR * self.volts_size / self.samples if self.samples else 0.0
+
+    @property
+    def average_responding_current_a(self) -> float:
+        """The same of the current."""
+        return SINE_FORM_FACTOR * self.amperes_size / self.samples if self.samples else 0.0
 
     @property
     def real_power_w(self) -> float:

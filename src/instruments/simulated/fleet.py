@@ -1,4 +1,4 @@
-"""The instruments of the simulated bench: AC source, power meter, multimeters, relay, and the bench clock."""
+"""The instruments of the simulated bench: AC source, power meters, multimeters, relays, and the bench clock."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from instruments.simulated.meters import Front, Input
+from instruments.simulated.meters import NO_READING_REPLY, Autoranging, Front, Input
 from instruments.simulated.scpi_server import ScpiError, ScpiInstrument, boolean, number
 from instruments.simulated.world import World
 from rampguard.quantities import Signal
@@ -123,6 +123,94 @@ def multimeter(world: World, seed: int, name: str, wired_to: Signal) -> ScpiInst
     scpi.add("CONFigure:VOLTage:DC", lambda text: setattr(ranges, "dc", _range(text, DC_RANGES)))
     scpi.add("VOLTage:DC:RANGe?", lambda _: f"{ranges.dc:g}")
     scpi.add("READ?", read)
+    return scpi
+
+
+HANDHELD_COUNTS: Final = 6000
+HANDHELD_VOLT_RANGES: Final = (6.0, 60.0, 600.0)
+HANDHELD_CURRENT_RANGES: Final = (0.06, 0.6, 6.0, 20.0)
+HANDHELD_GAP_WINDOWS: Final = 6
+"""A handheld takes some 0.6 s to change range; common practice, no source."""
+MODULE_ALIVE_FROM_V: Final = 80.0
+"""An energy module is powered from the line that it measures, and is dead below this."""
+
+
+def handheld_volts(world: World, seed: int) -> ScpiInstrument:
+    """A handheld meter on AC volts: autoranging, 6000 counts, average-responding."""
+    front = Front("handheld-volts", 0.008, 0.0005, 0.0002)
+    meter = Autoranging(
+        front, seed, ranges=HANDHELD_VOLT_RANGES, counts=HANDHELD_COUNTS, gap_windows=HANDHELD_GAP_WINDOWS
+    )
+    return _handheld(
+        world, "SIMULATED,HANDHELD-VOLTS,0,1", meter, lambda: world.window.line.average_responding_voltage_v
+    )
+
+
+def handheld_amperes(world: World, seed: int) -> ScpiInstrument:
+    """A handheld meter on AC amperes: average-responding, so that it shows too little of a peaky current."""
+    front = Front("handheld-amperes", 0.012, 0.0005, 0.0002, crest_factor_limit=3.0)
+    meter = Autoranging(
+        front, seed, ranges=HANDHELD_CURRENT_RANGES, counts=HANDHELD_COUNTS, gap_windows=HANDHELD_GAP_WINDOWS
+    )
+    return _handheld(
+        world, "SIMULATED,HANDHELD-AMPS,0,1", meter, lambda: world.window.line.average_responding_current_a
+    )
+
+
+def _handheld(world: World, identity: str, meter: Autoranging, true: Callable[[], float]) -> ScpiInstrument:
+    scpi = ScpiInstrument(identity, world.lock)
+    held = {-1: ""}
+
+    def read(_: str) -> str:
+        # Three readings a second, each shown until the next.
+        shown = world.window.number - world.window.number % 3
+        if shown not in held:
+            held.clear()
+            held[shown] = _plain(meter.read(true(), window=shown))
+        return held[shown]
+
+    scpi.add("READ?", read)
+    return scpi
+
+
+def energy_module(world: World, seed: int) -> ScpiInstrument:
+    """An energy module after the contactor, powered from the line it measures: below 80 V it has nothing to say."""
+    scpi = ScpiInstrument("SIMULATED,ENERGY-MODULE,0,1", world.lock)
+    volts = Input(Front("module-volts", 0.004, 0.0, 0.0002), seed)
+    amperes = Input(Front("module-amperes", 0.004, 0.0, 0.0001), seed)
+    watts = Input(Front("module-watts", 0.005, 0.0, 0.0001), seed)
+
+    def reading(front: Input, true: Callable[[], float], full: float, resolution: float) -> Callable[[str], str]:
+        def read(_: str) -> str:
+            if world.window.line.voltage_v < MODULE_ALIVE_FROM_V:
+                return _plain(NO_READING_REPLY)
+            return _plain(front.read(true(), window=world.window.number, full=full, resolution=resolution))
+
+        return read
+
+    scpi.add("MEASure:VOLTage?", reading(volts, lambda: world.window.line.voltage_v, 300.0, 0.1))
+    scpi.add("MEASure:CURRent?", reading(amperes, lambda: world.window.line.current_a, 20.0, 0.001))
+    scpi.add("MEASure:POWer?", reading(watts, lambda: world.window.line.real_power_w, 3000.0, 0.1))
+    return scpi
+
+
+def power_button(world: World) -> ScpiInstrument:
+    """A relay across the unit's power button: closing it presses."""
+    scpi = ScpiInstrument("SIMULATED,BUTTON,0,1", world.lock)
+    held = [False]
+
+    def press(_: str) -> None:
+        if not held[0]:
+            world.press_power()
+        held[0] = True
+
+    def let_go(_: str) -> None:
+        held[0] = False
+
+    scpi.add("*RST", let_go)
+    scpi.add("ROUTe:CLOSe", press)
+    scpi.add("ROUTe:OPEN", let_go)
+    scpi.add("ROUTe:CLOSe?", lambda _: "1" if held[0] else "0")
     return scpi
 
 

@@ -70,15 +70,16 @@ def step(p: LampParameters, s: LampState, source_v: Real, dt_s: float, ops: Ops)
     """One time step at an instantaneous source voltage; returns the instantaneous line current, A."""
     filament_ohm = resistance_ohm(p, s.filament_k)
     line_a = source_v / (p.supply_ohm + filament_ohm)
-    _heat(p, s, line_a * line_a * filament_ohm, dt_s)
+    heat(p, s, line_a * line_a * filament_ohm, dt_s)
     return line_a
 
 
 def rest(p: LampParameters, s: LampState, dt_s: float, ops: Ops) -> None:
     """One time step with the line open."""
-    _heat(p, s, 0.0, dt_s)
+    heat(p, s, 0.0, dt_s)
 
 
-def _heat(p: LampParameters, s: LampState, power_w: Real, dt_s: float) -> None:
+def heat(p: LampParameters, s: LampState, power_w: Real, dt_s: float) -> None:
+    """Warm the filament by a power, W, for a time."""
     capacity_j_per_k = p.rated_w * p.thermal_s / (HOT_K - AMBIENT_K)
     s.filament_k = s.filament_k + dt_s * (power_w - lost_w(p, s.filament_k)) / capacity_j_per_k

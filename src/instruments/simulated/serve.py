@@ -6,14 +6,27 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from instruments.simulated.fleet import ac_source, bench_clock, multimeter, power_meter, relay
+from instruments.simulated.fleet import (
+    CURRENT_RANGES,
+    ac_source,
+    bench_clock,
+    energy_module,
+    handheld_amperes,
+    handheld_volts,
+    multimeter,
+    power_button,
+    power_meter,
+    relay,
+)
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
-from instruments.simulated.units import EMITTER_LEFT, OFFSET_LEFT, RAIL_PLUS, UnknownUnit, make_unit
+from instruments.simulated.unit import EMITTER_LEFT, OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS
+from instruments.simulated.units import UnknownUnit, make_unit, recipe
 from instruments.simulated.world import World
 
 __all__ = ["SimulationOptions", "UnknownUnit", "serve"]
@@ -25,8 +38,11 @@ BEHIND_S: Final = 0.25
 _MULTIMETERS: Final = (
     ("idle-meter", EMITTER_LEFT, 1.0),
     ("offset-meter", OFFSET_LEFT, 10.0),
-    ("rail-meter", RAIL_PLUS, 100.0),
+    ("plus-rail-meter", RAIL_PLUS, 100.0),
+    ("minus-rail-meter", RAIL_MINUS, 100.0),
 )
+METERS: Final = ("power-meter", "handheld", "module")
+"""What can measure the line: a bench power meter, two handhelds, or an energy module."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,15 +57,30 @@ class SimulationOptions:
     log: Path | None = None
     mains_v: float = 230.0
     frequency_hz: float = 50.0
+    series_lamp_w: float | None = None
+    """Put a series lamp of so many watts in front of the unit."""
+    fault_at_s: float | None = None
+    """Let the unit's fault come so many seconds after line voltage first did."""
+    meters: str = "power-meter"
+    """One of `METERS`."""
+    averaged: bool = False
+    """Leave most windows out while nothing changes, and move what is slow on by averages: for long warm-ups."""
 
 
 def serve(options: SimulationOptions, stop: threading.Event) -> None:
     """Serve until ``stop``. The bench file appears whole, once everything listens. Raises UnknownUnit, OSError."""
-    unit = make_unit(options.unit, options.seed, options.mains_v, options.frequency_hz)
+    unit = make_unit(
+        options.unit,
+        options.seed,
+        options.mains_v,
+        options.frequency_hz,
+        series_lamp_w=options.series_lamp_w,
+        fault_at_s=options.fault_at_s,
+    )
     with ExitStack() as stack:
         log = stack.enter_context(options.log.open("w", encoding="utf-8")) if options.log is not None else None
-        world = World(unit, options.mains_v, options.frequency_hz, log)
-        fleet = _fleet(world, options.seed)
+        world = World(unit, options.mains_v, options.frequency_hz, log, averaged=options.averaged)
+        fleet = _fleet(world, options)
         servers = {}
         for name, instrument in fleet.items():
             servers[name] = ScpiServer(instrument)
@@ -64,13 +95,20 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
             world.stop_logging()
 
 
-def _fleet(world: World, seed: int) -> dict[str, ScpiInstrument]:
+def _fleet(world: World, options: SimulationOptions) -> dict[str, ScpiInstrument]:
+    seed = options.seed
     fleet = {
         "source": ac_source(world, seed),
-        "power-meter": power_meter(world, seed),
         "contactor": relay(world),
+        "button": power_button(world),
         "clock": bench_clock(world),
     }
+    if options.meters == "handheld":
+        fleet |= {"handheld-volts": handheld_volts(world, seed), "handheld-amperes": handheld_amperes(world, seed)}
+    elif options.meters == "module":
+        fleet["module"] = energy_module(world, seed)
+    else:
+        fleet["power-meter"] = power_meter(world, seed)
     clips = world.unit.dc_values()
     for name, signal, _ in _MULTIMETERS:
         if signal in clips:
@@ -113,15 +151,17 @@ def bench_file_text(options: SimulationOptions, world: World, resources: dict[st
         f"nameplate_v = {options.mains_v!r}",
         f"nameplate_w = {plate.nameplate_w!r}",
     ]
+    press_at = recipe(options.unit).press_power_at
+    if press_at is not None:
+        lines.append(f"press_power_at = {press_at!r}")
     if options.lock_step:
         lines += ["", "[clock]", 'kind = "lock-step"', f'resource = "{resources["clock"]}"']
     elif options.speed != 1.0:
         lines += ["", "[clock]", 'kind = "accelerated"', f"speed = {float(options.speed)!r}"]
     lines += _entry("source", "scpi-ac-source", resources, 'position = "before-cut-off"')
-    lines += _entry(
-        *("power-meter", "scpi-power-meter", resources, 'position = "after-cut-off"'),
-        "ranges = { line_voltage = 300.0, line_current = 5.0 }",
-    )
+    line_meters = _line_meters(resources, _range_a(plate.range_a * 230.0 / options.mains_v))
+    for name, dialect, ranges in line_meters:
+        lines += _entry(name, dialect, resources, 'position = "after-cut-off"', *ranges)
     meters = [(name, signal, full) for name, signal, full in _MULTIMETERS if name in resources]
     for name, signal, full in meters:
         lines += _entry(
@@ -129,10 +169,27 @@ def bench_file_text(options: SimulationOptions, world: World, resources: dict[st
             f"ranges = {{ {signal.quantity} = {full!r} }}",
         )
     lines += _entry("contactor", "scpi-relay", resources)
-    names = ", ".join(f'"{name}"' for name, _, _ in meters)
-    lines += ["", "[roles]", 'ac_source = "source"', 'line_meters = ["power-meter"]']
-    lines += [f"dc_meters = [{names}]", 'cut_off = ["contactor", "source"]', ""]
-    return "\n".join(lines)
+    lines += _entry("button", "scpi-button", resources)
+    lines += ["", "[roles]", 'ac_source = "source"', f"line_meters = [{_quoted(name for name, _, _ in line_meters)}]"]
+    lines += [f"dc_meters = [{_quoted(name for name, _, _ in meters)}]", 'cut_off = ["contactor", "source"]']
+    return "\n".join([*lines, 'power_button = "button"', ""])
+
+
+def _quoted(names: Iterable[str]) -> str:
+    return ", ".join(f'"{name}"' for name in names)
+
+
+def _range_a(wanted_a: float) -> float:
+    return next((full for full in CURRENT_RANGES if full >= wanted_a), CURRENT_RANGES[-1])
+
+
+def _line_meters(resources: dict[str, str], range_a: float) -> list[tuple[str, str, list[str]]]:
+    """Name, dialect and further lines of whatever measures the line."""
+    if "module" in resources:
+        return [("module", "scpi-energy-module", [])]
+    if "handheld-volts" in resources:
+        return [("handheld-volts", "scpi-handheld-volts", []), ("handheld-amperes", "scpi-handheld-amperes", [])]
+    return [("power-meter", "scpi-power-meter", [f"ranges = {{ line_voltage = 300.0, line_current = {range_a!r} }}"])]
 
 
 def _entry(name: str, dialect: str, resources: dict[str, str], *more: str) -> list[str]:

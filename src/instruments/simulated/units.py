@@ -1,25 +1,24 @@
-"""The units that can be put on the simulated bench, each drawn by a seed from its parts' tolerances.
+"""The units that can be put on the simulated bench: a kind, perhaps a fault, each drawn by a seed from its parts.
 
-To add one: a module with parts, parameters, state, `step` and `rest`, a class here that satisfies `Unit`, and an entry
-in `UNITS`.
+The same seed draws the same specimen of a kind, whole or faulted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
+from zlib import crc32
 
 import numpy as np
 
-from instruments.simulated import amplifier, lamp
-from instruments.simulated.ops import SCALAR
-from instruments.simulated.tolerances import draw
-from rampguard.quantities import Quantity, Signal
-
-EMITTER_LEFT: Final = Signal(Quantity.EMITTER_RESISTOR, "left")
-OFFSET_LEFT: Final = Signal(Quantity.DC_OFFSET, "left")
-RAIL_PLUS: Final = Signal(Quantity.RAIL, "plus")
+from instruments.simulated import lamp
+from instruments.simulated.faults import FAULTS
+from instruments.simulated.front import SeriesLamp
+from instruments.simulated.kinds import KINDS
+from instruments.simulated.ops import ARRAY, SCALAR, Ops, Real
+from instruments.simulated.tolerances import draw, stack
+from instruments.simulated.unit import Unit
 
 
 class UnknownUnit(ValueError):  # noqa: N818 - a state of the input, read as one
@@ -27,109 +26,120 @@ class UnknownUnit(ValueError):  # noqa: N818 - a state of the input, read as one
 
 
 @dataclass(frozen=True, slots=True)
-class Nameplate:
-    """What the unit's plate says, and what kind of unit it is."""
+class Recipe:
+    """A unit by name: its kind, its fault, and where in a ramp someone has to press its power button."""
 
-    load_class: str
-    nameplate_w: float
-
-
-class Unit(Protocol):
-    """One unit on the bench, in the time domain."""
-
-    nameplate: Nameplate
-    supply_ohm: float
-    """Resistance ahead of the unit's terminals."""
-
-    def step(self, source_v: float, dt_s: float) -> float:
-        """One time step at an instantaneous source voltage; the instantaneous line current, A."""
-        ...
-
-    def rest(self, dt_s: float) -> None:
-        """One time step with the line open."""
-        ...
-
-    def dc_values(self) -> Mapping[Signal, float]:
-        """What DC meters clipped into it would see now, V."""
-        ...
+    kind: str
+    fault: str = ""
+    press_power_at: float | None = None
+    """Part of line voltage; None: as its load class has it."""
+    fault_at_s: float = 0.0
+    """Seconds under voltage after which the fault comes; 0: it is there from the beginning."""
 
 
-class Amplifier:
-    """A two-channel class-AB amplifier; ``short_ohm`` makes one channel's output pair a short from rail to rail."""
-
-    nameplate = Nameplate("linear-amplifier", 300.0)
-
-    def __init__(self, seed: int, mains_v: float, frequency_hz: float, short_ohm: float | None = None) -> None:
-        generator = np.random.default_rng([seed, 1])
-        values = amplifier.for_mains(draw(amplifier.PARTS, generator), mains_v, frequency_hz)
-        left = float(generator.integers(0, 2))
-        # A shorted pair has its two emitter resistors in series with what is left of the devices.
-        conductance = 0.0 if short_ohm is None else 1.0 / (short_ohm + 2.0 * values["emitter_ohm"])
-        self._p = amplifier.AmplifierParameters(**values, short_s=conductance, short_share_left=left)
-        self._s = amplifier.AmplifierState()
-        self.supply_ohm: float = values["supply_ohm"]
-
-    def step(self, source_v: float, dt_s: float) -> float:
-        """One time step; the instantaneous line current, A."""
-        return float(amplifier.step(self._p, self._s, source_v, dt_s, SCALAR))
-
-    def rest(self, dt_s: float) -> None:
-        """One time step with the line open."""
-        amplifier.rest(self._p, self._s, dt_s, SCALAR)
-
-    def dc_values(self) -> Mapping[Signal, float]:
-        """Emitter resistor and offset of the left channel, and the positive rail."""
-        p, s = self._p, self._s
-        on = min(1.0, max(0.0, (min(s.plus_v, s.minus_v) - p.dark_below_v) / p.idle_span_v))
-        shorted_a = s.short_a * p.short_share_left
-        # A pair shorted from rail to rail holds its output half way between the rails.
-        pulled_v = 0.5 * (s.plus_v - s.minus_v) if shorted_a else 0.0
-        return {
-            EMITTER_LEFT: (s.idle_left_a + shorted_a) * p.emitter_ohm,
-            OFFSET_LEFT: p.offset_left_v * on + pulled_v,
-            RAIL_PLUS: s.plus_v,
-        }
-
-
-class Lamp:
-    """A filament lamp."""
-
-    nameplate = Nameplate("filament-lamp", 75.0)
-
-    def __init__(self, seed: int, mains_v: float) -> None:
-        values = draw(lamp.PARTS, np.random.default_rng([seed, 2]))
-        self._p = lamp.LampParameters(**values, rated_v=mains_v)
-        self._s = lamp.LampState()
-        self.supply_ohm: float = values["supply_ohm"]
-
-    def step(self, source_v: float, dt_s: float) -> float:
-        """One time step; the instantaneous line current, A."""
-        return float(lamp.step(self._p, self._s, source_v, dt_s, SCALAR))
-
-    def rest(self, dt_s: float) -> None:
-        """One time step with the line open."""
-        lamp.rest(self._p, self._s, dt_s, SCALAR)
-
-    def dc_values(self) -> Mapping[Signal, float]:
-        """Nothing to clip a DC meter to."""
-        return {}
-
-
-SHORTED_PAIR_OHM: Final = 0.1
-"""What is left of two shorted output devices in series; common practice, no source."""
-
-UNITS: Final[dict[str, Callable[[int, float, float], Unit]]] = {
-    "healthy-amplifier": Amplifier,
-    "shorted-output": lambda seed, volts, hertz: Amplifier(seed, volts, hertz, SHORTED_PAIR_OHM),
-    "lamp": lambda seed, volts, hertz: Lamp(seed, volts),
+UNITS: Final[Mapping[str, Recipe]] = {
+    "healthy-amplifier": Recipe("amplifier"),
+    "single-rail-amplifier": Recipe("single-rail amplifier"),
+    "class-g-amplifier": Recipe("class-G amplifier"),
+    "soft-start-amplifier": Recipe("amplifier, soft start by resistor"),
+    "ntc-amplifier": Recipe("amplifier, soft start by NTC"),
+    "shorted-output": Recipe("amplifier", "shorted output pair"),
+    "late-shorted-output": Recipe("amplifier", "shorted output pair", fault_at_s=24.0),
+    "one-sided-short": Recipe("amplifier", "one output device shorted"),
+    "shorted-rectifier": Recipe("amplifier", "shorted diode"),
+    "shorted-turns": Recipe("amplifier", "shorted turns"),
+    "leaky-reservoir": Recipe("amplifier", "leaking reservoir"),
+    "rising-leak": Recipe("amplifier", "reservoir leaking more and more"),
+    "reforming-reservoir": Recipe("amplifier", "leaking reservoir that reforms"),
+    "idle-runaway": Recipe("amplifier", "idle runaway"),
+    "missing-rail": Recipe("amplifier", "missing rail"),
+    "open-fuse": Recipe("amplifier", "open fuse"),
+    "switch-off": Recipe("amplifier", "switch left off"),
+    "healthy-receiver": Recipe("receiver, 5 channels"),
+    "stereo-receiver": Recipe("receiver, 2 channels"),
+    "nine-channel-receiver": Recipe("receiver, 9 channels"),
+    "shorted-receiver": Recipe("receiver, 5 channels", "shorted output pair"),
+    "one-channel-runaway": Recipe("receiver, 5 channels", "idle runaway of one channel"),
+    "healthy-switch-mode": Recipe("switch-mode unit"),
+    "no-lockout-switch-mode": Recipe("switch-mode unit without lockout"),
+    "corrected-switch-mode": Recipe("switch-mode unit, power factor corrected"),
+    "shorted-switch": Recipe("switch-mode unit", "shorted converter switch"),
+    "hiccup-switch-mode": Recipe("switch-mode unit", "overloaded converter"),
+    "switch-mode-switch-off": Recipe("switch-mode unit", "switch left off behind the filter"),
+    "healthy-valve": Recipe("valve amplifier"),
+    "direct-rectifier-valve": Recipe("valve amplifier, directly heated rectifier"),
+    "silicon-valve": Recipe("valve amplifier, silicon rectifier"),
+    "choke-input-valve": Recipe("valve amplifier, choke input"),
+    "standby-valve": Recipe("valve amplifier, standby switch", press_power_at=1.0),
+    "shorted-rectifier-valve": Recipe("valve amplifier", "shorted rectifier valve"),
+    "transformer": Recipe("transformer"),
+    "transformer-shorted-turns": Recipe("transformer", "shorted turns"),
+    "lamp": Recipe("lamp"),
+    "heater": Recipe("heater"),
+    "induction-motor": Recipe("induction motor"),
+    "universal-motor": Recipe("universal motor"),
 }
-"""Every unit, by name: made from a seed, mains volts and hertz."""
+"""Every unit, by name."""
 
 
-def make_unit(name: str, seed: int, mains_v: float, frequency_hz: float) -> Unit:
-    """A specimen of a unit. Raises UnknownUnit, saying which there are."""
+def recipe(name: str) -> Recipe:
+    """A unit's recipe. Raises UnknownUnit, saying which there are."""
     try:
-        make = UNITS[name]
+        return UNITS[name]
     except KeyError:
         raise UnknownUnit(f"there is no unit {name!r} on the simulated bench; there are: {', '.join(UNITS)}") from None
-    return make(seed, mains_v, frequency_hz)
+
+
+def make_unit(
+    name: str,
+    seed: int,
+    mains_v: float,
+    frequency_hz: float,
+    *,
+    series_lamp_w: float | None = None,
+    fault_at_s: float | None = None,
+) -> Unit:
+    """One specimen, volts rms, hertz; behind a series lamp of ``series_lamp_w`` watts where that is given.
+
+    ``fault_at_s`` has a fault come so long after line voltage first did. Raises UnknownUnit.
+    """
+    values, drawn = _draw(recipe(name), seed)
+    unit = _assemble(name, values, drawn, SCALAR, mains_v, frequency_hz, fault_at_s)
+    if series_lamp_w is not None:
+        parts = {key: part for key, part in lamp.PARTS.items() if key not in ("supply_ohm", "rated_w")}
+        others = draw(parts, np.random.default_rng([seed, crc32(b"series lamp")]))
+        parameters = lamp.LampParameters(supply_ohm=0.0, rated_w=series_lamp_w, rated_v=mains_v, **others)
+        unit.front.add(SeriesLamp(parameters))
+    return unit
+
+
+def make_batch(name: str, seeds: Sequence[int], mains_v: float, frequency_hz: float) -> Unit:
+    """As many specimens as there are seeds, as one unit whose every value is an array. Raises UnknownUnit."""
+    pairs = [_draw(recipe(name), seed) for seed in seeds]
+    values = stack([values for values, _ in pairs])
+    drawn = stack([drawn for _, drawn in pairs]) if pairs[0][1] else {}
+    return _assemble(name, values, drawn, ARRAY, mains_v, frequency_hz, None)
+
+
+def _draw(chosen: Recipe, seed: int) -> tuple[dict[str, float], dict[str, float]]:
+    values = draw(KINDS[chosen.kind].parts, np.random.default_rng([seed, crc32(chosen.kind.encode())]))
+    if not chosen.fault:
+        return values, {}
+    return values, draw(FAULTS[chosen.fault].parts, np.random.default_rng([seed, crc32(chosen.fault.encode())]))
+
+
+def _assemble(
+    name: str,
+    values: Mapping[str, Real],
+    drawn: Mapping[str, Real],
+    ops: Ops,
+    mains_v: float,
+    frequency_hz: float,
+    fault_at_s: float | None,
+) -> Unit:
+    chosen = UNITS[name]
+    unit = KINDS[chosen.kind].make(values, ops, mains_v, frequency_hz)
+    if chosen.fault:
+        happens = FAULTS[chosen.fault].happens
+        unit.fail(chosen.fault_at_s if fault_at_s is None else fault_at_s, lambda: happens(unit, drawn))
+    return unit

@@ -11,20 +11,22 @@ import math
 import threading
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import IO, Final
 
 from instruments.simulated.cycle_sums import CycleSums
-from instruments.simulated.units import Unit
+from instruments.simulated.unit import SLOW_STEPS, Unit
 from rampguard.quantities import Signal
 
 STEPS_A_CYCLE: Final = 128
 WINDOW_S: Final = 0.1
 SLEW_S: Final = 0.02
 """The source takes so long to reach a new set-point."""
-OVER_CURRENT_WINDOWS: Final = 1
-"""The source's own limit acts once a window's current is above it."""
 LOG_EVERY_S: Final = 0.1
+STILL_S: Final = 3.0
+"""Averaged, a bench leaves windows out once nothing has been changed for so long..."""
+LEFT_OUT: Final = 9
+"""...and then so many after each that it works out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +42,12 @@ class Window:
 class World:
     """Everything that is simulated, behind one lock. Volts rms, hertz, seconds of bench time."""
 
-    def __init__(self, unit: Unit, mains_v: float, frequency_hz: float, log: IO[str] | None = None) -> None:
+    def __init__(
+        self, unit: Unit, mains_v: float, frequency_hz: float, log: IO[str] | None = None, *, averaged: bool = False
+    ) -> None:
         self.lock = threading.RLock()
         self.unit = unit
+        self._supply_ohm = float(unit.supply_ohm)
         self.mains_v = mains_v
         self.frequency_hz = frequency_hz
         self.set_voltage_v = 0.0
@@ -58,6 +63,8 @@ class World:
         self._steps = 0
         self._on_since_s = 0.0
         self._actual_v = 0.0
+        self._averaged = averaged
+        self._changed_s = 0.0
         self._per_window = round(WINDOW_S * frequency_hz) * STEPS_A_CYCLE
         self._sine = [math.sqrt(2.0) * math.sin(2.0 * math.pi * k / STEPS_A_CYCLE) for k in range(STEPS_A_CYCLE)]
         self._begin_window()
@@ -77,8 +84,28 @@ class World:
     def advance(self, duration_s: float) -> None:
         """Let so much bench time go by, to the nearest step."""
         with self.lock:
-            for _ in range(round(duration_s / self.dt_s)):
-                self._step()
+            left = round(duration_s / self.dt_s)
+            while left > 0:
+                if self._leaves_out(left):
+                    left -= self._per_window
+                    self._leave_out()
+                else:
+                    left -= 1
+                    self._step()
+
+    def _leaves_out(self, left: int) -> bool:
+        """Whether the window that begins here need not be worked out: nothing has changed for long."""
+        if not self._averaged or self._steps % self._per_window or left < self._per_window:
+            return False
+        still = self.now_s - self._changed_s >= STILL_S and self.output_on and self.contactor_closed
+        return still and (self._steps // self._per_window) % (LEFT_OUT + 1) != 0
+
+    def _leave_out(self) -> None:
+        """The averaged model: what is slow moves on by a window, and the window shows what the last one did."""
+        self.unit.soak(WINDOW_S)
+        self._steps += self._per_window
+        self.window = replace(self.window, number=self._steps // self._per_window)
+        self._after_window()
 
     def _step(self) -> None:
         dt_s = self.dt_s
@@ -91,13 +118,13 @@ class World:
         source_v = self._actual_v * self._sine[self._steps % STEPS_A_CYCLE]
         if self.output_on and self.contactor_closed:
             line_a = self.unit.step(source_v, dt_s)
-            self._sums.add(source_v - line_a * self.unit.supply_ohm, line_a)
+            self._sums.add(source_v - line_a * self._supply_ohm, line_a)
         else:
             self.unit.rest(dt_s)
             self._sums.samples += 1
         self._source_squared += source_v * source_v if self.output_on else 0.0
         self._steps += 1
-        if self._steps % STEPS_A_CYCLE == 0:
+        if self._steps % SLOW_STEPS == 0:
             for signal, value in self.unit.dc_values().items():
                 self._dc[signal] = self._dc.get(signal, 0.0) + value
         if self._steps % self._per_window == 0:
@@ -109,14 +136,17 @@ class World:
         self._dc: dict[Signal, float] = {}
 
     def _end_window(self) -> None:
-        cycles = self._per_window // STEPS_A_CYCLE
+        seen = self._per_window // SLOW_STEPS
         self.window = Window(
             number=self._steps // self._per_window,
             source_v=math.sqrt(self._source_squared / self._per_window),
             line=self._sums,
-            dc={signal: total / cycles for signal, total in self._dc.items()},
+            dc={signal: total / seen for signal, total in self._dc.items()},
         )
         self._begin_window()
+        self._after_window()
+
+    def _after_window(self) -> None:
         if self.output_on and self.window.line.current_a > self.current_limit_a:
             self.source_tripped = True
             self.set_output(on=False)
@@ -132,19 +162,28 @@ class World:
             if on and not self.output_on:
                 self._on_since_s = self.now_s
             self.output_on = on
+            self._changed_s = self.now_s
             self.log_line(changed=True)
 
     def set_contactor(self, *, closed: bool) -> None:
         """Move the contactor."""
         with self.lock:
             self.contactor_closed = closed
+            self._changed_s = self.now_s
             self.log_line(changed=True)
 
     def set_voltage(self, volts: float) -> None:
         """Set the source."""
         with self.lock:
             self.set_voltage_v = volts
+            self._changed_s = self.now_s
             self.log_line(changed=True)
+
+    def press_power(self) -> None:
+        """Press the unit's power button."""
+        with self.lock:
+            self.unit.press_power()
+            self._changed_s = self.now_s
 
     # -- the log ------------------------------------------------------------------------------------------------
 

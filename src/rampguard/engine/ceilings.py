@@ -17,6 +17,7 @@ _NO_CURRENT = 0.0005  # of nameplate current
 _EMITTER_RESISTOR_V = 0.1
 _DC_OFFSET_V = 1.0
 _TEMPERATURE_DEGC = 80.0
+_RAIL_DIFFERENCE_V = 5.0
 _STALE_LINE_S = 0.5
 _STALE_OTHER_S = 2.0
 
@@ -39,29 +40,46 @@ def limits_for(
     signals = tuple(signals)
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
     nameplate_a = None if nameplate_w is None else nameplate_w / nameplate_v
-    current_a = power_w = None
-    if load_class is not None and nameplate_w is not None and nameplate_a is not None:
-        current_a = load_class.current_ratio * nameplate_a
-        power_w = load_class.power_ratio * nameplate_w
+    if load_class is None:
+        current_a = power_w = event_a = event_w = None
+    else:
+        current_a = _times(load_class.current_ratio, nameplate_a)
+        power_w = _times(load_class.power_ratio, nameplate_w)
+        event_a = _times(load_class.event_current_ratio, nameplate_a)
+        event_w = _times(load_class.event_power_ratio, nameplate_w)
+    # A unit that starts at once rises as far as its ceiling: there the ceiling is all that can tell.
+    rise_a, rise_w = (None, None) if load_class is not None and load_class.starts_at_once else (current_a, power_w)
     quantities = {signal.quantity for signal in signals}
     return Limits(
         line_voltage_v=nameplate_v * (1.0 + MAINS_TOLERANCE),
         line_current_a=current_a,
         real_power_w=power_w if Quantity.REAL_POWER in quantities else None,
+        event_current_a=event_a,
+        event_power_w=event_w if Quantity.REAL_POWER in quantities else None,
+        rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_EMITTER_RESISTOR_V if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,
         dc_offset_v=_DC_OFFSET_V if Quantity.DC_OFFSET in quantities else None,
         overshoot_v=_OVERSHOOT * nameplate_v if driven else None,
         lag_s=max(1.0, 0.25 * speed),
-        current_rise_a=None if current_a is None else _RISE_PER_READING * current_a,
-        current_rise_a_per_s=None if current_a is None else _RISE_PER_SECOND * current_a,
-        power_rise_w=None if power_w is None else _RISE_PER_READING * power_w,
-        power_rise_w_per_s=None if power_w is None else _RISE_PER_SECOND * power_w,
+        current_rise_a=_times(_RISE_PER_READING, rise_a),
+        current_rise_a_per_s=_times(_RISE_PER_SECOND, rise_a),
+        power_rise_w=_times(_RISE_PER_READING, rise_w),
+        power_rise_w_per_s=_times(_RISE_PER_SECOND, rise_w),
         no_current_from_v=None if load_class is None else load_class.no_current_from_fraction * nameplate_v,
         no_current_a=0.0 if nameplate_a is None else _NO_CURRENT * nameplate_a,
         current_seen_by_v=None if load_class is None else load_class.current_seen_by_fraction * nameplate_v,
+        power_seen_by_v=None if load_class is None else _times(load_class.power_seen_by_fraction, nameplate_v),
         offset_from_line_v=_OFFSET_FROM * nameplate_v,
         stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed),
         stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed),
         watched=watched,
     )
+
+
+def _times(ratio: float | None, of: float | None) -> float | None:
+    return None if ratio is None or of is None else ratio * of
+
+
+def _rails(signals: tuple[Signal, ...]) -> int:
+    return sum(1 for signal in signals if signal.quantity is Quantity.RAIL)

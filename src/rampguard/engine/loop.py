@@ -19,6 +19,7 @@ from rampguard.engine.acquire import Acquisition, Batch, SourceDriver
 from rampguard.engine.cutoff import OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.guardian import Guardian
 from rampguard.engine.operator import Operator
+from rampguard.engine.presser import Presser
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, trip_from_outside
@@ -50,6 +51,7 @@ class Live:
     acquisition: Acquisition
     source: SourceDriver
     drive: OffDrive
+    presser: Presser
     off_reports: queue.SimpleQueue[OffReport]
     lock_step: bool
     zero_s: float
@@ -73,6 +75,7 @@ class Loop:
     _severity: Severity = Severity.SAFE
     _reason: str = ""
     _event: str = ""
+    _pressed_at_stage: int = -1
     _current: Reading | None = None
     _turn_s: float = field(default_factory=time.monotonic)
     _told_s: float = 0.0
@@ -119,9 +122,10 @@ class Loop:
         self._tell()
 
     def _collect(self) -> list[tuple[Batch, ...]]:
-        """What has arrived. In lock-step, simulated time waits until every way off has reported once."""
+        """What has arrived. In lock-step, simulated time waits for every way off to report once, and for a press."""
         waiting = self.proof is not None and len(self.proof.states) < len(self.parts.bench.cut_offs)
-        if self.parts.lock_step and waiting and time.monotonic() - self.commanded_wall_s < 0.3:
+        waiting = waiting and time.monotonic() - self.commanded_wall_s < 0.3
+        if self.parts.lock_step and (waiting or self.parts.presser.busy):
             time.sleep(0.002)
             return []
         try:
@@ -214,7 +218,7 @@ class Loop:
     def _walk(self) -> None:
         if self.interlock.state is not State.LIVE:
             return
-        pressed = self.parts.operator.take_power_pressed()
+        pressed = self._press_power() or self.parts.operator.take_power_pressed()
         if pressed:
             self._event = "power-pressed"
             self.note("power-pressed", "power was pressed")
@@ -227,6 +231,18 @@ class Loop:
         )
         self.ramp, move = advance(self.parts.plan, self.ramp, given)
         self._follow(move)
+
+    def _press_power(self) -> bool:
+        """At a stage that waits for it, press where the bench can; whether a press has just been made."""
+        presser, stage = self.parts.presser, self.parts.plan.stages[self.ramp.stage_index]
+        wanted = stage.ends_when == "power-pressed" and self.ramp.arrived_s is not None
+        if presser.able and wanted and self._pressed_at_stage != self.ramp.stage_index:
+            self._pressed_at_stage = self.ramp.stage_index
+            presser.begin()
+        ended, problem = presser.take_end()
+        if problem:
+            self.note("link", f"{problem} Press the unit's power button by hand.")
+        return ended and not problem
 
     def _follow(self, move: RampStep) -> None:
         if move.stage_began:

@@ -30,6 +30,7 @@ from rampguard.engine.link import (
 )
 from rampguard.engine.loop import Live, Loop
 from rampguard.engine.operator import Operator
+from rampguard.engine.presser import Presser
 from rampguard.engine.setup import Prepared, Refused, prepare
 from rampguard.guard.decision import Layer
 from rampguard.guard.interlock import Event, Interlock, State, step
@@ -179,7 +180,7 @@ class _Run:
                 f" {source.max_line_voltage_v:g} V; lower the plan or use another source"
             )
         plan_s = sum(stage.timeout_s for stage in self.prepared.plan.stages)
-        ceiling_a = self.limits.line_current_a
+        ceiling_a = self.limits.event_current_a or self.limits.line_current_a
         assert ceiling_a is not None  # noqa: S101 - prepare() refused a run without a nameplate
         source.prepare(
             frequency_hz=self.prepared.bench_file.mains.frequency_hz,
@@ -252,6 +253,7 @@ class _Run:
             acquisition=self._acquisition(),
             source=SourceDriver(self.source),
             drive=OffDrive(self.bench.cut_offs, reports.put),
+            presser=Presser(self.bench.button),
             off_reports=reports,
             lock_step=self.lock_step,
             zero_s=self.bench.clock.now_s(),

@@ -52,7 +52,9 @@ def prepare(order: RunOrder) -> Prepared:
             chosen.name,
             mains_v=mains.voltage_v,
             frequency_hz=mains.frequency_hz,
-            press_power_at_fraction=chosen.press_power_at_fraction,
+            press_power_at_fraction=unit.press_power_at
+            if unit and unit.press_power_at is not None
+            else chosen.press_power_at_fraction,
         )
     )
     check_plan(

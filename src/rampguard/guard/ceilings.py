@@ -1,4 +1,4 @@
-"""Layer 1: plain ceilings, too little current, and readings that cannot be trusted.
+"""Layer 1: plain ceilings, and too little current.
 
 Each check is a function of the limits, the memory before and after an observation, and the observation. It yields
 what it has to say: nothing means it was evaluated and passed. All checks run at every observation, so that a
@@ -7,77 +7,24 @@ reading too old is found by time passing as well as by a reading arriving.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 
-from rampguard.guard.decision import Finding, Layer, Observation, Severity
-from rampguard.guard.limits import Limits
-from rampguard.guard.memory import Memory
-from rampguard.quantities import (
-    LINE_CURRENT,
-    LINE_VOLTAGE,
-    REAL_POWER,
-    Quantity,
-    Reading,
-    Signal,
-    Validity,
-)
+from rampguard.guard.case import Case, not_evaluated, trip, warn, words
+from rampguard.guard.decision import Finding
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Quantity, Reading, Signal, Validity
 
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """All that a check may look at."""
-
-    limits: Limits
-    before: Memory
-    memory: Memory
-    observation: Observation
-
-    @property
-    def now_s(self) -> float:
-        """Time of the observation, bench seconds."""
-        return self.observation.time_s
-
-
-Check = Callable[[Case], Iterator[Finding]]
-
-
-def _trip(check: str, reason: str, layer: Layer = Layer.CEILING) -> Finding:
-    return Finding(Severity.TRIP, layer, check, reason)
-
-
-def _warn(check: str, reason: str, layer: Layer = Layer.CEILING) -> Finding:
-    return Finding(Severity.WARN, layer, check, reason)
-
-
-def _not_evaluated(check: str, reason: str) -> Finding:
-    return Finding(Severity.NOT_EVALUATED, Layer.CEILING, check, reason)
-
-
-_WORDS = {
-    Quantity.LINE_VOLTAGE: "line voltage",
-    Quantity.LINE_CURRENT: "line current",
-    Quantity.REAL_POWER: "real power",
-    Quantity.DC_OFFSET: "DC offset",
-    Quantity.EMITTER_RESISTOR: "emitter-resistor voltage",
-    Quantity.RAIL: "rail voltage",
-    Quantity.TEMPERATURE: "temperature",
-}
-
-
-def words(signal: Signal) -> str:
-    """A signal in a technician's words: ``DC offset, left``."""
-    return f"{_WORDS[signal.quantity]}, {signal.channel}" if signal.channel else _WORDS[signal.quantity]
+RAILS_FROM_FRACTION = 0.05
+"""Rails are compared from this part of the line voltage ceiling on."""
 
 
 def absolute_ceilings(case: Case) -> Iterator[Finding]:
     """Each new reading against the ceiling of its quantity; over range counts as above any ceiling."""
     for reading in case.observation.readings:
-        ceiling = case.limits.ceiling(reading.signal.quantity)
+        ceiling = case.limits.ceiling(reading.signal.quantity, in_event=case.in_event)
         if ceiling is None:
-            yield _not_evaluated("ceiling", f"{words(reading.signal)}: no ceiling is set")
+            yield not_evaluated("ceiling", f"{words(reading.signal)}: no ceiling is set")
         elif reading.signal.quantity is Quantity.DC_OFFSET and not offset_means_something(case):
-            yield _not_evaluated(
+            yield not_evaluated(
                 "dc-offset", f"{words(reading.signal)}: rails not up and settled, so it means nothing yet"
             )
         else:
@@ -87,14 +34,14 @@ def absolute_ceilings(case: Case) -> Iterator[Finding]:
 def _against_ceiling(case: Case, reading: Reading, ceiling: float) -> Iterator[Finding]:
     name, unit = words(reading.signal), reading.signal.unit
     if reading.validity is Validity.OVER_RANGE:
-        yield _trip("ceiling", f"{name} is beyond the meter's range (ceiling {ceiling:.4g} {unit})")
+        yield trip("ceiling", f"{name} is beyond the meter's range (ceiling {ceiling:.4g} {unit})")
     elif reading.value is not None:
         size = abs(reading.value)
         if size > ceiling:
-            yield _trip("ceiling", f"{name} {size:.4g} {unit} is above its ceiling of {ceiling:.4g} {unit}")
+            yield trip("ceiling", f"{name} {size:.4g} {unit} is above its ceiling of {ceiling:.4g} {unit}")
         # Line voltage lives near its ceiling at full line: there a warning would only teach people to ignore it.
         elif reading.signal != LINE_VOLTAGE and size > case.limits.warn_fraction * ceiling:
-            yield _warn("ceiling", f"{name} {size:.4g} {unit} nears its ceiling of {ceiling:.4g} {unit}")
+            yield warn("ceiling", f"{name} {size:.4g} {unit} nears its ceiling of {ceiling:.4g} {unit}")
 
 
 def offset_means_something(case: Case) -> bool:
@@ -112,22 +59,36 @@ def offset_means_something(case: Case) -> bool:
         up = min(rails) > limits.offset_from_rail_v
     else:
         up = limits.offset_from_line_v is not None and line_voltage_v >= limits.offset_from_line_v
-    return up and case.now_s - memory.still_since_s >= limits.offset_settle_s
+    return up and is_still(case)
+
+
+def is_still(case: Case) -> bool:
+    """Whether line voltage has been still for long enough."""
+    return case.now_s - case.memory.still_since_s >= case.limits.offset_settle_s
+
+
+def held_up(case: Case) -> bool:
+    """Whether the line holds the rails up: there, and still."""
+    line_voltage_v = case.memory.value(LINE_VOLTAGE) or 0.0
+    return line_voltage_v >= RAILS_FROM_FRACTION * case.limits.line_voltage_v and is_still(case)
 
 
 def rail_difference(case: Case) -> Iterator[Finding]:
-    """The sizes of two rails against each other, whenever one of them is read."""
+    """The sizes of two rails against each other, while the line holds them up: falling, each empties by itself."""
     ceiling = case.limits.rail_difference_v
     if ceiling is None or not any(r.signal.quantity is Quantity.RAIL for r in case.observation.readings):
+        return
+    if not held_up(case):
+        yield not_evaluated("rail-difference", "rail difference: line voltage is low, or not still yet")
         return
     rails = {s: r.value for s, r in case.memory.latest.items() if s.quantity is Quantity.RAIL}
     sizes = [abs(value) for value in rails.values() if value is not None]
     if len(sizes) < 2:
-        yield _not_evaluated("rail-difference", "rail difference: only one rail is measured")
+        yield not_evaluated("rail-difference", "rail difference: only one rail is measured")
         return
     difference_v = max(sizes) - min(sizes)
     if difference_v > ceiling:
-        yield _trip(
+        yield trip(
             "rail-difference",
             f"the rails differ by {difference_v:.3g} V, more than {ceiling:.3g} V: one is pulled down",
         )
@@ -140,14 +101,14 @@ def overshoot(case: Case) -> Iterator[Finding]:
     if limits.overshoot_v is None or set_v is None or line_voltage_v is None:
         return
     if line_voltage_v > case.memory.highest_set_v(set_v) + limits.overshoot_v:
-        yield _trip(
+        yield trip(
             "overshoot",
             f"line voltage {line_voltage_v:.4g} V is above its set-point of {set_v:.4g} V by more than"
             f" {limits.overshoot_v:.3g} V",
         )
     since_s = case.memory.lagging_since_s
     if since_s is not None and case.now_s - since_s >= limits.lag_s:
-        yield _trip(
+        yield trip(
             "lag",
             f"line voltage {line_voltage_v:.4g} V has not followed its set-point of {set_v:.4g} V for"
             f" {limits.lag_s:.3g} s: source in current limit, cut-off dropped out, or meter misplaced",
@@ -166,20 +127,20 @@ def _rise(case: Case, signal: Signal, per_reading: float | None, per_second: flo
     if not fresh or (per_reading is None and per_second is None):
         return
     name, unit, value = words(signal), signal.unit, fresh[-1].value
-    if case.now_s <= case.memory.rates_excused_until_s:
-        yield _not_evaluated("rise", f"rise of {name}: an expected event explains it for the moment")
+    if case.in_event:
+        yield not_evaluated("rise", f"rise of {name}: an expected event explains it for the moment")
         return
     earlier = [v for t, v in case.memory.recent.get(signal, ())[:-1] if t > case.before.rates_excused_until_s]
     if not earlier or value is None:
         return
     if per_reading is not None and value - earlier[-1] > per_reading:
-        yield _trip(
+        yield trip(
             "rise",
             f"{name} rose by {value - earlier[-1]:.3g} {unit} from one reading to the next,"
             f" more than {per_reading:.3g} {unit}",
         )
     elif per_second is not None and value - min(earlier) > per_second:
-        yield _trip(
+        yield trip(
             "rise",
             f"{name} rose by {value - min(earlier):.3g} {unit} within a second, more than {per_second:.3g} {unit}",
         )
@@ -191,60 +152,16 @@ def too_little_current(case: Case) -> Iterator[Finding]:
     if since_s is None:
         reading = case.memory.latest.get(LINE_CURRENT)
         if reading is not None and not case.memory.current_seen and case.limits.no_current_from_v is not None:
-            yield _not_evaluated("no-current", "too little current: the meter cannot tell it from zero yet")
+            yield not_evaluated("no-current", "too little current: the meter cannot tell it from zero yet")
     elif case.now_s - since_s >= case.limits.no_current_s:
-        line_voltage_v = case.memory.value(LINE_VOLTAGE)
-        yield _trip(
+        what = "no current" if _nothing_flows(case) else "current, but no power,"
+        yield trip(
             "no-current",
-            f"no current at {line_voltage_v:.4g} V: power switch off, fuse open or lead loose."
+            f"{what} at {case.memory.value(LINE_VOLTAGE):.4g} V: power switch off, fuse open or lead loose."
             " Bring the line back to zero before touching the switch",
         )
 
 
-def untrusted_readings(case: Case) -> Iterator[Finding]:
-    """Invalid readings, and readings too old: unsafe, never zero."""
-    for reading in case.observation.readings:
-        if reading.validity is Validity.VALID:
-            continue
-        in_a_row = case.memory.bad_in_a_row[reading.signal]
-        text = f"{words(reading.signal)}: reading is {reading.validity}"
-        if reading.signal in case.limits.watched and in_a_row >= case.limits.bad_in_a_row:
-            yield _trip("bad-reading", f"{text}, {in_a_row} in a row", Layer.READING)
-        else:
-            yield _warn("bad-reading", text, Layer.READING)
-    for signal in case.limits.watched:
-        age_s = case.memory.age_s(signal, case.now_s)
-        if age_s > case.limits.stale_s(signal):
-            yield _trip(
-                "stale",
-                f"{words(signal)}: no valid reading for {age_s:.2g} s (limit {case.limits.stale_s(signal):.2g} s)",
-                Layer.READING,
-            )
-
-
-def disagreeing_readings(case: Case) -> Iterator[Finding]:
-    """Real power cannot exceed volts times amperes: where it does, a meter is wrong, wrongly wired or wrongly read."""
-    by_signal = {r.signal: r for r in case.observation.readings if r.value is not None}
-    if not {LINE_VOLTAGE, LINE_CURRENT, REAL_POWER} <= by_signal.keys():
-        return
-    volts, amperes, watts = (by_signal[s] for s in (LINE_VOLTAGE, LINE_CURRENT, REAL_POWER))
-    v, i, p = volts.value or 0.0, amperes.value or 0.0, watts.value or 0.0
-    highest_va = (v + volts.bound) * (i + amperes.bound)
-    if p - watts.bound > highest_va * (1.0 + case.limits.power_over_va_fraction):
-        yield _trip(
-            "disagreement",
-            f"readings disagree: {p:.4g} W is more than {v:.4g} V times {i:.4g} A can be",
-            Layer.READING,
-        )
-
-
-CHECKS: tuple[Check, ...] = (
-    absolute_ceilings,
-    rail_difference,
-    overshoot,
-    rates_of_rise,
-    too_little_current,
-    untrusted_readings,
-    disagreeing_readings,
-)
-"""Layer 1, in the order in which a first cause is named."""
+def _nothing_flows(case: Case) -> bool:
+    reading = case.memory.latest[LINE_CURRENT]
+    return reading.value is None or reading.value <= max(reading.bound, case.limits.no_current_a)

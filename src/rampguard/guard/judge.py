@@ -4,11 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rampguard.guard.ceilings import CHECKS, Case
+from rampguard.guard.case import Case, Check
+from rampguard.guard.ceilings import absolute_ceilings, overshoot, rail_difference, rates_of_rise, too_little_current
 from rampguard.guard.decision import Decision, Finding, Layer, Observation, Severity, Trip
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory, remember
+from rampguard.guard.readings import disagreeing_readings, untrusted_readings
 from rampguard.quantities import LINE_VOLTAGE
+
+CHECKS: tuple[Check, ...] = (
+    absolute_ceilings,
+    rail_difference,
+    overshoot,
+    rates_of_rise,
+    too_little_current,
+    untrusted_readings,
+    disagreeing_readings,
+)
+"""Layer 1, in the order in which a first cause is named."""
 
 
 class TimeRanBackwards(ValueError):  # noqa: N818 - a state of the input, read as one

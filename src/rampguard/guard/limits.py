@@ -32,6 +32,11 @@ class Limits:
     temperature_degc: float | None = None
     dc_offset_v: float | None = None
 
+    event_current_a: float | None = None
+    """In place of `line_current_a` for `expected_event_window_s` after an expected event: what an inrush may draw."""
+    event_power_w: float | None = None
+    """The same, in place of `real_power_w`."""
+
     warn_fraction: float = 0.8
     """A reading above this part of its ceiling warns."""
 
@@ -46,15 +51,18 @@ class Limits:
     power_rise_w: float | None = None
     power_rise_w_per_s: float | None = None
     expected_event_window_s: float = 1.0
-    """For so long after an expected event (a relay closing) the rates of rise are not evaluated."""
+    """For so long after an expected event (a relay closing) the rates of rise are not evaluated, and the ceilings on
+    current and power are those of an event."""
 
     no_current_from_v: float | None = None
     """From this line voltage on, a current surely below `no_current_a` means an open circuit."""
     no_current_a: float = 0.0
     current_seen_by_v: float | None = None
     """By this line voltage some current must have been told from the meter's zero."""
+    power_seen_by_v: float | None = None
+    """By this line voltage some real power must have been told from the meter's zero: a filter draws current alone."""
     no_current_s: float = 1.0
-    """How long either must last."""
+    """How long any of these must last."""
 
     offset_from_line_v: float | None = None
     """The DC offset means something from this line voltage on, or once a rail is above `offset_from_rail_v`..."""
@@ -81,12 +89,12 @@ class Limits:
             if isinstance(value, (int, float)) and not (math.isfinite(value) and value >= 0):
                 raise LimitsError(f"{item.name} = {value}: a limit is a finite number, zero or more")
 
-    def ceiling(self, quantity: Quantity) -> float | None:
-        """The absolute ceiling on a quantity, in its unit; None where none is set."""
+    def ceiling(self, quantity: Quantity, *, in_event: bool = False) -> float | None:
+        """The absolute ceiling on a quantity, in its unit, or that of an expected event; None where none is set."""
         ceilings = {
             Quantity.LINE_VOLTAGE: self.line_voltage_v,
-            Quantity.LINE_CURRENT: self.line_current_a,
-            Quantity.REAL_POWER: self.real_power_w,
+            Quantity.LINE_CURRENT: (self.event_current_a if in_event else None) or self.line_current_a,
+            Quantity.REAL_POWER: (self.event_power_w if in_event else None) or self.real_power_w,
             Quantity.EMITTER_RESISTOR: self.emitter_resistor_v,
             Quantity.RAIL: self.rail_v,
             Quantity.TEMPERATURE: self.temperature_degc,

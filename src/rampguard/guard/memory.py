@@ -142,4 +142,9 @@ def _draws_nothing(memory: Memory, limits: Limits, line_voltage_v: float) -> boo
     if from_v is not None and line_voltage_v >= from_v and reading.value + reading.bound < limits.no_current_a:
         return True
     seen_by_v = limits.current_seen_by_v
-    return seen_by_v is not None and line_voltage_v >= seen_by_v and reading.value <= reading.bound
+    if seen_by_v is not None and line_voltage_v >= seen_by_v and reading.value <= reading.bound:
+        return True
+    power, seen_by_v = memory.latest.get(REAL_POWER), limits.power_seen_by_v
+    if power is None or power.value is None or seen_by_v is None:
+        return False
+    return line_voltage_v >= seen_by_v and power.value <= power.bound

@@ -28,6 +28,14 @@ class LoadClass:
     """Part of line voltage from which a healthy unit, switched on, must draw something."""
     current_seen_by_fraction: float
     """Part of line voltage by which that something must have been told from the meter's zero."""
+    event_current_ratio: float | None = None
+    """Ceiling on line current while an expected event (the main relay closing) explains it."""
+    event_power_ratio: float | None = None
+    """The same of real power."""
+    starts_at_once: bool = False
+    """Whether a healthy unit goes from nothing to its whole draw in one reading, so that no rise tells anything."""
+    power_seen_by_fraction: float | None = None
+    """Part of line voltage by which some real power must have been told from zero; None: current tells enough."""
     press_power_at_fraction: float | None = None
     """Part of line voltage at which the power button is pressed; None where the mains switch is simply on."""
     has_channels: bool = False
@@ -52,6 +60,8 @@ _CLASSES: Final = (
         no_current_from_fraction=0.1,
         current_seen_by_fraction=0.6,
         press_power_at_fraction=0.7,
+        event_current_ratio=4.0,
+        event_power_ratio=3.0,
         has_channels=True,
     ),
     LoadClass(
@@ -69,6 +79,8 @@ _CLASSES: Final = (
         power_ratio=1.2,
         no_current_from_fraction=0.7,
         current_seen_by_fraction=0.9,
+        power_seen_by_fraction=0.9,
+        starts_at_once=True,
     ),
     LoadClass(
         name="transformer",

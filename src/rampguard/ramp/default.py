@@ -25,13 +25,15 @@ def default_plan(
     ``press_power_at_fraction`` puts in a stage that waits there for the power button. Volts rms, hertz.
     """
     stages = [_stage("probe", _PROBE_FRACTION, mains_v, slew=_PROBE_SLEW_FRACTION_PER_S)]
-    for step in range(1, _STEPS + 1):
-        fraction = step / _STEPS
-        if step == _STEPS:
+    fractions = {step / _STEPS for step in range(1, _STEPS + 1)}
+    if press_power_at_fraction is not None:
+        fractions.add(press_power_at_fraction)
+    for fraction in sorted(fractions):
+        if fraction == 1.0:
             stages.append(_stage("full line", 1.0, mains_v, hold_s=_FULL_LINE_HOLD_S))
         else:
             stages.append(_stage(f"{fraction:.0%} of line", fraction, mains_v))
-        if press_power_at_fraction is not None and abs(fraction - press_power_at_fraction) < 1e-9:
+        if fraction == press_power_at_fraction:
             stages.append(_press_power(fraction, mains_v))
     return Plan(
         format=1,

@@ -1,0 +1,148 @@
+"""What stands between the bench and a unit: its fuse and switch, a soft start, a series lamp of the technician's.
+
+All of it is a resistance that changes slowly against a time step, so it is worked out anew at each slow tick.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from instruments.simulated import lamp
+from instruments.simulated.ops import Ops, Real
+
+OPEN_OHM: Final = 1e9
+"""An open contact."""
+PEAK_FORGOTTEN_S: Final = 0.08
+"""Time constant of the small auxiliary supply that feeds a relay's coil."""
+
+
+@dataclass(slots=True)
+class Relay:
+    """A relay whose coil follows the line: pulls in above one rms voltage, after a delay, and lets go below another."""
+
+    pull_in_v: Real
+    let_go_v: Real
+    delay_s: Real
+    closed: Real = 0.0
+    """1 when closed."""
+    above_s: Real = 0.0
+
+    def tick(self, coil_v: Real, dt_s: float, ops: Ops) -> None:
+        """One slow tick at a coil voltage in terms of line voltage, rms."""
+        self.above_s = ops.either(coil_v >= self.pull_in_v, self.above_s + dt_s, 0.0)
+        self.closed = ops.either(
+            self.above_s >= self.delay_s, 1.0, ops.either(coil_v < self.let_go_v, 0.0, self.closed)
+        )
+
+
+@dataclass(slots=True)
+class Resistor:
+    """A soft start: a resistor, and the relay that bypasses it."""
+
+    ohm: Real
+    bypass: Relay
+
+    def now_ohm(self) -> Real:
+        """What it puts into the line now."""
+        return self.ohm * (1.0 - self.bypass.closed)
+
+    def tick(self, coil_v: Real, mean_square_a2: Real, dt_s: float, ops: Ops) -> None:
+        """One slow tick; the current does not matter to it."""
+        self.bypass.tick(coil_v, dt_s, ops)
+
+
+@dataclass(slots=True)
+class Thermistor:
+    """A soft start by an NTC thermistor: R = R25 exp(B (1/T - 1/298.15)), warmed by its own loss."""
+
+    ohm_at_25: Real
+    beta_k: Real
+    k_per_w: Real
+    j_per_k: Real
+    rise_k: Real = 0.0
+    _ohm: Real = field(default=None)
+
+    def now_ohm(self) -> Real:
+        """What it puts into the line now."""
+        return self.ohm_at_25 if self._ohm is None else self._ohm
+
+    def tick(self, coil_v: Real, mean_square_a2: Real, dt_s: float, ops: Ops) -> None:
+        """One slow tick at a mean square current, A^2."""
+        heat_w = mean_square_a2 * self.now_ohm()
+        self.rise_k = self.rise_k + dt_s * (heat_w - self.rise_k / self.k_per_w) / self.j_per_k
+        self._ohm = self.ohm_at_25 * ops.exp(self.beta_k * (1.0 / (298.15 + self.rise_k) - 1.0 / 298.15))
+
+
+@dataclass(slots=True)
+class SeriesLamp:
+    """A filament lamp in series with the unit."""
+
+    parameters: lamp.LampParameters
+    state: lamp.LampState = field(default_factory=lamp.LampState)
+
+    def now_ohm(self) -> Real:
+        """What it puts into the line now."""
+        return lamp.resistance_ohm(self.parameters, self.state.filament_k)
+
+    def tick(self, coil_v: Real, mean_square_a2: Real, dt_s: float, ops: Ops) -> None:
+        """One slow tick at a mean square current, A^2."""
+        lamp.heat(self.parameters, self.state, mean_square_a2 * self.now_ohm(), dt_s)
+
+
+Element = Resistor | Thermistor | SeriesLamp
+
+
+@dataclass(slots=True)
+class Front:
+    """Everything in series with the unit, from the bench's terminals on."""
+
+    supply_ohm: Real
+    """The bench's own: mains, isolation transformer, variac. Ahead of where the line is measured."""
+    elements: list[Element] = field(default_factory=list)
+    switch_s: Real = 1.0
+    """1 while switch and fuse conduct."""
+    ahead_ohm: Real = field(init=False)
+    _peak_v: Real = 0.0
+    _square_sum: Real = 0.0
+    _steps: int = 0
+    _mean_square_a2: Real = 0.0
+    _coil_v: Real = 0.0
+
+    def __post_init__(self) -> None:
+        self._renew()
+
+    def _renew(self) -> None:
+        ohm = self.supply_ohm
+        for element in self.elements:
+            ohm = ohm + element.now_ohm()
+        self.ahead_ohm = ohm + OPEN_OHM * (1.0 - self.switch_s)
+
+    def add(self, element: Element) -> None:
+        """Put something more in series."""
+        self.elements.append(element)
+        self._renew()
+
+    def open(self) -> None:
+        """Switch off, or blow the fuse."""
+        self.switch_s = 0.0
+        self._renew()
+
+    def note(self, source_v: Real, line_a: Real, ops: Ops) -> None:
+        """Take in one time step, for the next slow tick. Only needed where there are elements."""
+        self._peak_v = ops.most(self._peak_v, ops.size(source_v))
+        self._square_sum = self._square_sum + line_a * line_a
+        self._steps += 1
+
+    def tick(self, dt_s: float, ops: Ops) -> None:
+        """One slow tick."""
+        if not self.elements:
+            return
+        if self._steps:  # else the averaged model is at work, and what was seen last goes on
+            self._mean_square_a2 = self._square_sum / self._steps
+            self._square_sum, self._steps = 0.0, 0
+            self._coil_v = self._peak_v * 0.7071067811865476
+            self._peak_v = self._peak_v * max(0.0, 1.0 - dt_s / PEAK_FORGOTTEN_S)
+        for element in self.elements:
+            element.tick(self._coil_v, self._mean_square_a2, dt_s, ops)
+        self._renew()

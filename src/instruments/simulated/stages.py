@@ -1,0 +1,166 @@
+"""The amplifier's stages as their rails see them: idle currents that come on with the rails and drift with the heat.
+
+Stages change slowly against a time step, so they are worked out at slow ticks; only a short moves enough charge to be
+worked out at every step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from instruments.simulated.ops import Ops, Real
+from instruments.simulated.transformer import Output
+
+SMALL_SIGNAL_FULL_V: Final = 20.0
+"""Rail voltage from which the small-signal stages draw their full current."""
+SPEAKER_RELAY_FROM: Final = 0.5
+"""The speaker relay's timer runs from this part of the rails on."""
+
+
+@dataclass(slots=True)
+class Channel:
+    """One channel's output pair. ``drift_a_per_k`` is what idle grows by for each kelvin of its devices."""
+
+    idle_a: Real
+    drift_a_per_k: Real
+    emitter_ohm: Real
+    sink_k_per_w: Real
+    sink_j_per_k: Real
+    device_k_per_w: Real
+    device_j_per_k: Real
+    offset_v: Real
+    waking_v: Real
+    sink_k: Real = 0.0
+    """Rise of the heat sink above the room."""
+    device_k: Real = 0.0
+    """Rise of the devices above the heat sink."""
+    now_a: Real = 0.0
+    """Idle current now."""
+
+    def tick(self, on: Real, across_v: Real, extra_w: Real, dt_s: float, ops: Ops) -> None:
+        """One slow tick: ``on`` from 0 to 1, the voltage from rail to rail, and heat from elsewhere."""
+        self.now_a = on * ops.above_zero(self.idle_a + self.drift_a_per_k * (self.sink_k + self.device_k))
+        into_w = across_v * self.now_a + extra_w
+        # Implicit, since the averaged model for long warm-ups takes steps longer than the devices' time constant.
+        self.device_k = (self.device_k + dt_s * into_w / self.device_j_per_k) / (
+            1.0 + dt_s / (self.device_k_per_w * self.device_j_per_k)
+        )
+        through_w = self.device_k / self.device_k_per_w
+        self.sink_k = (self.sink_k + dt_s * through_w / self.sink_j_per_k) / (
+            1.0 + dt_s / (self.sink_k_per_w * self.sink_j_per_k)
+        )
+
+
+@dataclass(slots=True)
+class Leak:
+    """Leakage of one reservoir: ``at_full_a`` at its full voltage, growing or falling with the time under voltage."""
+
+    output: Output
+    full_v: Real
+    at_full_a: Real
+    per_s: Real = 0.0
+    """Above zero: grows by this part a second. Below: falls by an e-fold in 1/-per_s seconds, as it reforms."""
+    under_voltage_s: Real = 0.0
+
+    def tick(self, dt_s: float, ops: Ops) -> Real:
+        """One slow tick; what leaks now, A. With the square of the voltage: common practice, no source."""
+        part = self.output.volts / self.full_v
+        self.under_voltage_s = self.under_voltage_s + ops.either(part > 0.05, dt_s, 0.0)
+        grown = ops.either(
+            self.per_s >= 0.0,
+            1.0 + ops.above_zero(self.per_s) * self.under_voltage_s,
+            ops.exp(ops.least(self.per_s, 0.0) * self.under_voltage_s),
+        )
+        return self.at_full_a * part * part * grown
+
+
+@dataclass(slots=True)
+class Stages:
+    """All stages of an amplifier, between its rails. ``minus`` is None where there is a single rail.
+
+    ``outer`` are the upper pair of rails of a class G or H amplifier: at idle they feed the drivers alone.
+    """
+
+    channels: list[Channel]
+    plus: Output
+    minus: Output | None
+    outer: tuple[Output, ...]
+    dark_below_v: Real
+    idle_span_v: Real
+    small_signal_a: Real
+    bleeder_ohm: Real
+    full_v: Real
+    """A rail's voltage at full line, about."""
+    relay_delay_s: Real
+    relay_a: Real
+    short_s: Real = None
+    """Conductance of a short from rail to rail through the first channel; None where there is none."""
+    driven_a: Real = None
+    """What the partner of a shorted device lets through when driven hard; None: no limit."""
+    leaks: list[Leak] = field(default_factory=list)
+    on: Real = 0.0
+    """How far the stages are on, 0 to 1."""
+    short_a: Real = 0.0
+    up_s: Real = 0.0
+    relay_closed: Real = 0.0
+    _own_a: tuple[Real, Real] = (0.0, 0.0)
+
+    @property
+    def across_v(self) -> Real:
+        """From rail to rail."""
+        return self.plus.volts if self.minus is None else self.plus.volts + self.minus.volts
+
+    def weaker_v(self, ops: Ops) -> Real:
+        """The smaller rail; half the only one."""
+        return self.plus.volts * 0.5 if self.minus is None else ops.least(self.plus.volts, self.minus.volts)
+
+    def step(self, ops: Ops) -> None:
+        """Tell the outputs what a short takes now; everything else was told at the last slow tick."""
+        if self.short_s is None:
+            return
+        plus, minus = self.plus, self.minus
+        short_s, short_a = self.short_s, self.across_v * self.short_s
+        if self.driven_a is not None:
+            most_a = self.driven_a * ops.within_unit((self.weaker_v(ops) - 1.0) / 3.0)
+            short_s = ops.either(short_a < most_a, short_s, 0.0)
+            short_a = ops.least(short_a, most_a)
+        self.short_a = short_a
+        # Of a current with the sum of both rails, each rail is told its own part as a conductance, the rest as fixed.
+        plus.load_s = short_s if minus is None else 2.0 * short_s
+        plus.take_a = self._own_a[0] + short_a - plus.load_s * plus.volts
+        if minus is not None:
+            minus.load_s = plus.load_s
+            minus.take_a = self._own_a[1] + short_a - minus.load_s * minus.volts
+
+    def tick(self, dt_s: float, ops: Ops) -> None:
+        """One slow tick."""
+        weaker_v, across_v = self.weaker_v(ops), self.across_v
+        self.on = on = ops.within_unit((weaker_v - self.dark_below_v) / self.idle_span_v)
+        shared_a = self.small_signal_a * ops.within_unit(weaker_v / SMALL_SIGNAL_FULL_V)
+        drivers_a = 0.3 * shared_a if self.outer else 0.0
+        shared_a = shared_a - drivers_a
+        extra_w = self.short_a * across_v if self.short_s is not None else 0.0
+        for channel in self.channels:
+            channel.tick(on, across_v, extra_w, dt_s, ops)
+            shared_a = shared_a + channel.now_a
+            extra_w = 0.0
+        self._relay(weaker_v, dt_s, ops)
+        plus_a = shared_a + self.plus.volts / self.bleeder_ohm + self.relay_a * self.relay_closed
+        minus_a = shared_a if self.minus is None else shared_a + self.minus.volts / self.bleeder_ohm
+        for leak in self.leaks:
+            if leak.output is self.plus:
+                plus_a = plus_a + leak.tick(dt_s, ops)
+            else:
+                minus_a = minus_a + leak.tick(dt_s, ops)
+        self._own_a = (plus_a, minus_a)
+        self.plus.take_a = plus_a
+        if self.minus is not None:
+            self.minus.take_a = minus_a
+        for output in self.outer:
+            output.take_a = drivers_a + output.volts / self.bleeder_ohm
+
+    def _relay(self, weaker_v: Real, dt_s: float, ops: Ops) -> None:
+        up = weaker_v >= SPEAKER_RELAY_FROM * self.full_v * (0.5 if self.minus is None else 1.0)
+        self.up_s = ops.either(up, self.up_s + dt_s, 0.0)
+        self.relay_closed = ops.either(self.up_s >= self.relay_delay_s, 1.0, 0.0)

@@ -1,0 +1,111 @@
+"""What every unit on the simulated bench has in common: its front, its slow ticks, and a fault that may come later."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from instruments.simulated.front import Front
+from instruments.simulated.ops import Ops, Real
+from rampguard.quantities import Quantity, Signal
+
+SLOW_STEPS: Final = 16
+"""Whatever changes slowly is worked out every so many time steps: eight times a cycle."""
+SOAK_STEP_S: Final = 0.25
+"""The averaged model for long warm-ups moves on by so much at most."""
+
+EMITTER_LEFT: Final = Signal(Quantity.EMITTER_RESISTOR, "left")
+OFFSET_LEFT: Final = Signal(Quantity.DC_OFFSET, "left")
+RAIL_PLUS: Final = Signal(Quantity.RAIL, "plus")
+RAIL_MINUS: Final = Signal(Quantity.RAIL, "minus")
+
+
+@dataclass(frozen=True, slots=True)
+class Nameplate:
+    """What the unit's plate says, and what kind of unit it is."""
+
+    load_class: str
+    nameplate_w: float
+    range_a: float = 5.0
+    """The current range that a technician would lock a meter on."""
+
+
+class Unit:
+    """One unit in the time domain, or a batch of one kind: then every value is an array with one entry a unit."""
+
+    nameplate: Nameplate
+
+    def __init__(self, front: Front, ops: Ops) -> None:
+        self.front = front
+        self.ops = ops
+        self.live_s = 0.0
+        """For how long it has had line voltage, to the slow tick."""
+        self._due = 0
+        self._fault: tuple[float, Callable[[], None]] | None = None
+
+    @property
+    def supply_ohm(self) -> Real:
+        """Resistance ahead of where the line is measured."""
+        return self.front.supply_ohm
+
+    def fail(self, at_s: float, happens: Callable[[], None]) -> None:
+        """Let a fault happen once the unit has been live for so long; at 0, it is there from the beginning."""
+        self._fault = (at_s, happens)
+        self._fail_if_due()
+
+    def _fail_if_due(self) -> None:
+        if self._fault is not None and self.live_s >= self._fault[0]:
+            happens, self._fault = self._fault[1], None
+            happens()
+
+    def step(self, source_v: Real, dt_s: float) -> Real:
+        """One time step at an instantaneous source voltage; the instantaneous line current, A."""
+        if self._due == 0:
+            self._due = SLOW_STEPS
+            self.live_s += SLOW_STEPS * dt_s
+            self._fail_if_due()
+            self.front.tick(SLOW_STEPS * dt_s, self.ops)
+            self._tick(SLOW_STEPS * dt_s)
+        self._due -= 1
+        line_a = self._step(source_v, dt_s)
+        if self.front.elements:
+            self.front.note(source_v, line_a, self.ops)
+        return line_a
+
+    def rest(self, dt_s: float) -> None:
+        """One time step with the line open."""
+        if self._due == 0:
+            self._due = SLOW_STEPS
+            self.front.tick(SLOW_STEPS * dt_s, self.ops)
+            self._tick(SLOW_STEPS * dt_s)
+        self._due -= 1
+        if self.front.elements:
+            self.front.note(0.0, 0.0, self.ops)
+        self._rest(dt_s)
+
+    def soak(self, duration_s: float) -> None:
+        """The averaged model for long warm-ups: everything electrical stays as it is, what is slow moves on."""
+        while duration_s > 1e-9:
+            span_s = min(SOAK_STEP_S, duration_s)
+            duration_s -= span_s
+            self.live_s += span_s
+            self._fail_if_due()
+            self.front.tick(span_s, self.ops)
+            self._tick(span_s)
+
+    def press_power(self) -> None:
+        """Press the power button, or throw the standby switch, where there is one."""
+
+    def dc_values(self) -> Mapping[Signal, Real]:
+        """What DC meters clipped into it would see now, V."""
+        return {}
+
+    def _step(self, source_v: Real, dt_s: float) -> Real:
+        raise NotImplementedError
+
+    def _rest(self, dt_s: float) -> None:
+        raise NotImplementedError
+
+    def _tick(self, span_s: float) -> None:
+        """One slow tick."""

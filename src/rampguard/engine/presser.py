@@ -1,0 +1,47 @@
+"""Presses the unit's power button where the bench has something that can, in a thread of its own."""
+
+from __future__ import annotations
+
+import threading
+
+from instruments.errors import InstrumentError
+from instruments.roles import PowerButton
+
+
+class Presser:
+    """One press at a time; never blocks the loop."""
+
+    def __init__(self, button: PowerButton | None) -> None:
+        self._button = button
+        self._thread: threading.Thread | None = None
+        self._problem = ""
+
+    @property
+    def able(self) -> bool:
+        """Whether there is anything to press with."""
+        return self._button is not None
+
+    @property
+    def busy(self) -> bool:
+        """Whether a press is under way, or has ended and nobody has asked how."""
+        return self._thread is not None
+
+    def begin(self) -> None:
+        """Begin to press."""
+        if self._button is not None and self._thread is None:
+            self._thread = threading.Thread(target=self._press, args=(self._button,), daemon=True, name="press")
+            self._thread.start()
+
+    def take_end(self) -> tuple[bool, str]:
+        """Whether a press has ended since this was last asked, and what went wrong with it; empty if nothing did."""
+        if self._thread is None or self._thread.is_alive():
+            return False, ""
+        self._thread = None
+        return True, self._problem
+
+    def _press(self, button: PowerButton) -> None:
+        try:
+            button.press()
+            self._problem = ""
+        except InstrumentError as error:
+            self._problem = str(error)
