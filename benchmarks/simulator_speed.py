@@ -13,10 +13,11 @@ import numpy as np
 from figures import write_result
 
 from instruments.simulated import amplifier
+from instruments.simulated.cycle_mean import STEPS_A_CYCLE
 from instruments.simulated.ops import ARRAY
 from instruments.simulated.tolerances import draw, stack
 from instruments.simulated.units import UNITS, make_unit
-from instruments.simulated.world import STEPS_A_CYCLE, World
+from instruments.simulated.world import World
 
 BENCH_S = 5.0
 BATCH = 500

@@ -17,6 +17,19 @@ from typing import Any
 RAMPGUARD = [sys.executable, "-m", "rampguard"]
 
 
+def run_demo(into: Path, unit: str, seed: int = 1, speed: str = "1000", *more: str) -> tuple[int, dict[str, Any], str]:
+    """One `demo` without a screen: exit code, JSON object, and the story it told."""
+    done = subprocess.run(
+        [*RAMPGUARD, "demo", "--unit", unit, "--no-screen", "--speed", speed, "--seed", str(seed)]
+        + ["--json", "--into", str(into), *more],
+        capture_output=True,
+        text=True,
+        timeout=110,
+    )
+    assert done.stdout.count("\n") == 1, done.stderr
+    return done.returncode, json.loads(done.stdout), done.stderr
+
+
 @dataclass
 class ServedBench:
     """A running `simulate`."""

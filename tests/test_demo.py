@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from frictionless import validate
 
-from live_help import RAMPGUARD
+from live_help import RAMPGUARD, run_demo
 from rampguard.archive.reader import read_capture
 
 FULL_LINE_V = 230.0
@@ -28,16 +28,8 @@ class Outcome:
         return Path(self.summary["capture"])
 
 
-def demo(into: Path, unit: str, seed: int = 1, speed: str = "1000") -> Outcome:
-    done = subprocess.run(
-        [*RAMPGUARD, "demo", "--unit", unit, "--no-screen", "--speed", speed, "--seed", str(seed)]
-        + ["--json", "--into", str(into)],
-        capture_output=True,
-        text=True,
-        timeout=100,
-    )
-    assert done.stdout.count("\n") == 1, done.stderr
-    return Outcome(done.returncode, json.loads(done.stdout), done.stderr)
+def demo(into: Path, unit: str, seed: int = 1, speed: str = "1000", *more: str) -> Outcome:
+    return Outcome(*run_demo(into, unit, seed, speed, *more))
 
 
 @pytest.fixture(scope="module")
@@ -76,9 +68,35 @@ def test_other_specimens_do_the_same(tmp_path: Path, seed: int) -> None:
     assert demo(tmp_path, "shorted-output", seed).code == 3
 
 
-def test_a_lamp_comes_up_too(tmp_path: Path) -> None:
-    outcome = demo(tmp_path, "lamp")
-    assert outcome.code == 0, outcome.story
+def test_a_receiver_is_pressed_at_the_same_moment_each_time(tmp_path: Path) -> None:
+    """The button is a relay pressed in wall time; in lock-step the bench's time waits for it."""
+    one, two = (demo(tmp_path / name, "healthy-receiver", 1, speed) for name, speed in (("a", "1000"), ("b", "30")))
+    assert (one.code, two.code) == (0, 0), one.story + two.story
+    assert (one.capture / "readings.csv").read_bytes() == (two.capture / "readings.csv").read_bytes()
+    events = (one.capture / "events.csv").read_text(encoding="utf-8")
+    assert events.count("power was pressed") == 1
+
+
+def test_a_series_lamp_spares_a_shorted_unit(tmp_path: Path) -> None:
+    """Behind 60 W of lamp no more than the lamp's own current can flow: a quarter of an ampere at full line."""
+    bare, spared = (
+        demo(tmp_path / "bare", "shorted-output"),
+        demo(tmp_path / "lamp", "shorted-output", 1, "1000", "--series-lamp-w", "60"),
+    )
+    assert (bare.code, spared.code) == (3, 3), spared.story
+
+    def most_a(outcome: Outcome) -> float:
+        lines = (outcome.capture / "readings.csv").read_text(encoding="utf-8").splitlines()
+        column = lines[0].split(",").index("line_current_a")
+        return max(float(cell) for cell in (line.split(",")[column] for line in lines[1:]) if cell)
+
+    assert most_a(spared) < 0.35
+
+
+def test_a_fault_can_come_in_the_middle_of_a_run(tmp_path: Path) -> None:
+    outcome = demo(tmp_path, "shorted-output", 1, "1000", "--fault-at-s", "20")
+    assert outcome.code == 3, outcome.story
+    assert 20.0 <= outcome.summary["trip"]["time_s"] < 21.5
 
 
 def test_the_same_seed_gives_the_same_readings_and_another_seed_does_not(tmp_path: Path, shorted: Outcome) -> None:

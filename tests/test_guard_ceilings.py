@@ -132,21 +132,21 @@ class TestRails:
 class TestExpectedEvent:
     """A main relay closing: for a second, an inrush may draw what it has its own ceiling for, and no more."""
 
-    LIMITS = replace(LIMITS, event_current_a=4.0, event_power_w=600.0)
+    EVENT = replace(LIMITS, event_current_a=4.0, event_power_w=600.0)
 
     def _after(self, seconds: float, a: float, w: float, limits: Limits = LIMITS) -> Decision:
         event = line(1.0, 161.0, 0.1, 5.0, event="power-pressed")
         return last(line(0.9, 161.0, 0.1, 5.0), event, line(1.0 + seconds, 161.0, a, w), limits=limits)
 
     def test_its_ceiling_is_the_events_while_it_lasts(self) -> None:
-        assert self._after(1.0, 4.0, 600.0, self.LIMITS).trip is None
+        assert self._after(1.0, 4.0, 600.0, self.EVENT).trip is None
 
     @pytest.mark.parametrize(("a", "w"), [(4.001, 10.0), (0.5, 600.1)])
     def test_above_the_events_ceiling_it_trips(self, a: float, w: float) -> None:
-        assert self._after(0.1, a, w, self.LIMITS).trip is not None
+        assert self._after(0.1, a, w, self.EVENT).trip is not None
 
     def test_afterwards_the_ordinary_ceiling_is_back(self) -> None:
-        assert self._after(1.01, 1.001, 10.0, self.LIMITS).trip is not None
+        assert self._after(1.01, 1.001, 10.0, self.EVENT).trip is not None
 
     def test_where_events_have_no_ceiling_of_their_own_the_ordinary_one_stays(self) -> None:
         assert self._after(0.1, 1.001, 10.0).trip is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,7 +15,7 @@ from instruments.clock import AcceleratedClock, LockStepClock, WallClock
 from instruments.connect import close_bench, connect
 from instruments.dialect import load_dialect
 from instruments.errors import BadReply, CommandRefused, InstrumentError, LinkError
-from instruments.instrument import MOST_QUEUED_ERRORS, ScpiCutOff, ScpiMeter, ScpiSource, drain_errors
+from instruments.instrument import MOST_QUEUED_ERRORS, ScpiButton, ScpiCutOff, ScpiMeter, ScpiSource, drain_errors
 from instruments.roles import OutputState, Position
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
 from instruments.simulated.serve import SimulationOptions, serve
@@ -238,12 +239,33 @@ def bench_file(tmp_path: Path) -> Iterator[Path]:
     server.join(5.0)
 
 
+class TestButton:
+    def test_it_presses_holds_and_lets_go(self) -> None:
+        served = Served("SIMULATED,BUTTON,0,1", {"ROUTe:CLOSe": "", "ROUTe:OPEN": ""})
+        dialect = load_dialect("scpi-button", NOWHERE)
+        assert dialect.button is not None
+        began_s = time.monotonic()
+        ScpiButton(served.link, dialect).press()
+        assert time.monotonic() - began_s >= dialect.button.held_s
+        assert served.asked == ["ROUTe:CLOSe (@1)", "ROUTe:OPEN (@1)"]
+        served.link.close()
+        served.server.close()
+
+    def test_a_dialect_without_a_button_is_none(self, meter: Served) -> None:
+        with pytest.raises(InstrumentError, match="no power button"):
+            ScpiButton(meter.link, load_dialect("scpi-power-meter", NOWHERE))
+
+
 class TestConnect:
     def test_a_bench_has_its_roles_each_with_a_session_of_its_own(self, bench_file: Path) -> None:
         bench = connect(load_bench_file(bench_file, NOWHERE))
         assert bench.source is not None
         assert [c.name for c in bench.cut_offs] == ["contactor", "source"]
-        assert [m.name for m in bench.meters] == ["power-meter", "idle-meter", "offset-meter", "rail-meter"]
+        assert [m.name for m in bench.meters] == [
+            *("power-meter", "idle-meter", "offset-meter", "plus-rail-meter", "minus-rail-meter"),
+        ]
+        assert bench.button is not None
+        assert bench.button.name == "button"
         assert bench.meters[0].position is Position.AFTER_CUT_OFF
         assert isinstance(bench.clock, LockStepClock)
         before_s = bench.clock.now_s()
@@ -254,7 +276,7 @@ class TestConnect:
 
     def test_the_watchdogs_bench_is_the_cut_offs_and_what_proves_them(self, bench_file: Path) -> None:
         bench = connect(load_bench_file(bench_file, NOWHERE), cut_off_only=True)
-        assert bench.source is None
+        assert (bench.source, bench.button) == (None, None)
         assert [m.name for m in bench.meters] == ["power-meter"]
         assert len(bench.cut_offs) == 2
         close_bench(bench)

@@ -43,6 +43,16 @@ def test_every_default_plan_passes_its_own_rules_and_survives_its_file(
     assert len(pressed) == (0 if fraction is None else 1)
 
 
+@pytest.mark.parametrize("fraction", [0.7, 0.75, 1.0])
+def test_power_is_pressed_where_it_is_asked_for(fraction: float) -> None:
+    plan = default_plan("receiver", mains_v=230.0, frequency_hz=50.0, press_power_at_fraction=fraction)
+    names = [stage.name for stage in plan.stages]
+    at = names.index("press power")
+    assert plan.stages[at].line_voltage_v == plan.stages[at - 1].line_voltage_v == round(fraction * 230.0, 1)
+    assert [stage.line_voltage_v for stage in plan.stages] == sorted(stage.line_voltage_v for stage in plan.stages)
+    _check(plan, mains_v=230.0, frequency_hz=50.0, nameplate_v=230.0, selector_v=230.0)
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [

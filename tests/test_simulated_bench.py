@@ -12,10 +12,20 @@ from collections.abc import Iterator
 
 import pytest
 
-from instruments.simulated.fleet import ac_source, multimeter, power_meter, relay
-from instruments.simulated.meters import OVER_RANGE_REPLY, Front, Input
+from instruments.simulated.fleet import (
+    ac_source,
+    energy_module,
+    handheld_amperes,
+    handheld_volts,
+    multimeter,
+    power_button,
+    power_meter,
+    relay,
+)
+from instruments.simulated.meters import NO_READING_REPLY, OVER_RANGE_REPLY, Autoranging, Front, Input
 from instruments.simulated.scpi_server import QUEUE_LENGTH, ScpiInstrument, ScpiServer, pattern
-from instruments.simulated.units import EMITTER_LEFT, UnknownUnit, make_unit
+from instruments.simulated.unit import EMITTER_LEFT
+from instruments.simulated.units import UnknownUnit, make_unit
 from instruments.simulated.world import World
 
 
@@ -148,7 +158,10 @@ class TestMeters:
         meter = multimeter(world, 1, "idle-meter", EMITTER_LEFT)
         _live(world, 115.0)
         world.advance(2.0)
-        assert float(meter.execute("CONF:VOLT:DC 1;:READ?") or "") == pytest.approx(0.016, rel=0.3)
+        true_v = world.window.dc[EMITTER_LEFT]
+        # Idle of 90 mA in 0.22 ohm, both drawn within their tolerances.
+        assert 0.014 < true_v < 0.026
+        assert float(meter.execute("CONF:VOLT:DC 1;:READ?") or "") == pytest.approx(true_v, rel=0.01)
         world.window.dc[EMITTER_LEFT] = 1.2  # type: ignore[index]
         assert float(meter.execute("READ?") or "") == OVER_RANGE_REPLY
 
@@ -207,3 +220,109 @@ def test_the_log_has_a_whole_line_at_each_change_of_the_supply() -> None:
 def test_an_unknown_unit_is_told_with_the_known_ones() -> None:
     with pytest.raises(UnknownUnit, match="healthy-amplifier"):
         make_unit("toaster", 1, 230.0, 50.0)
+
+
+class TestHandhelds:
+    FRONT = Front("test", 0.0, 0.0, 0.0)
+
+    def _meter(self) -> Autoranging:
+        return Autoranging(self.FRONT, 1, ranges=(6.0, 60.0, 600.0), counts=6000, gap_windows=3)
+
+    def test_it_has_no_reading_while_it_changes_range_and_counts_on_each(self) -> None:
+        meter = self._meter()
+        assert meter.read(5.0004, window=1) == pytest.approx(5.0, abs=1e-9)
+        replies = [meter.read(50.004, window=window) for window in range(2, 7)]
+        assert replies[:3] == [NO_READING_REPLY] * 3
+        assert replies[3:] == pytest.approx([50.0, 50.0])
+        assert meter.full == 60.0
+
+    def test_it_skips_a_range_at_once_and_comes_down_below_a_tenth_only(self) -> None:
+        meter = self._meter()
+        assert meter.read(230.0, window=1) == NO_READING_REPLY
+        assert meter.read(230.04, window=4) == pytest.approx(230.0)
+        assert meter.read(55.0, window=5) == pytest.approx(55.0)
+        assert meter.read(53.9, window=6) == NO_READING_REPLY
+        assert meter.full == 60.0
+
+    def test_beyond_its_last_range_it_says_so(self) -> None:
+        meter = self._meter()
+        meter.read(700.0, window=1)
+        assert meter.read(700.0, window=4) == OVER_RANGE_REPLY
+
+    def test_asking_often_changes_nothing(self, world: World) -> None:
+        meter = handheld_volts(world, 1)
+        _live(world, 50.0)
+        often = []
+        for _ in range(30):
+            world.advance(0.1)
+            often += [meter.execute("READ?") for _ in range(3)]
+        assert f"{NO_READING_REPLY:.6E}" in often, "it never changed range"
+        assert float(often[-1] or "") == pytest.approx(50.0, rel=0.01)
+
+    def test_an_average_responding_meter_shows_too_little_of_a_peaky_current(self, world: World) -> None:
+        """A rectifier's pulses have a crest factor far above a sine's 1.41."""
+        meter = handheld_amperes(world, 1)
+        _live(world, 230.0)
+        for _ in range(30):
+            world.advance(0.1)
+            seen = float(meter.execute("READ?") or "")
+        line = world.window.line
+        assert line.current_crest_factor > 2.0
+        assert 0.4 < seen / line.current_a < 0.8
+        assert seen == pytest.approx(line.average_responding_current_a, rel=0.03)
+
+
+def test_an_energy_module_is_dead_below_80_v(world: World) -> None:
+    module = energy_module(world, 1)
+    for volts, alive in ((70.0, False), (100.0, True), (79.0, False)):
+        _live(world, volts)
+        world.advance(0.5)
+        reply = float(module.execute("MEAS:VOLT?") or "")
+        assert (reply == NO_READING_REPLY) is not alive
+        assert (float(module.execute("MEAS:POW?") or "") == NO_READING_REPLY) is not alive
+
+
+def test_the_buttons_relay_presses_once_however_long_it_is_held() -> None:
+    world = World(make_unit("healthy-receiver", 1, 230.0, 50.0), 230.0, 50.0)
+    button, presses = power_button(world), []
+    world.unit.press_power = lambda: presses.append(world.now_s)  # type: ignore[method-assign]
+    for text in ("ROUT:CLOS (@1)", "ROUT:CLOS (@1)", "ROUT:OPEN (@1)", "ROUT:CLOS (@1)"):
+        button.execute(text)
+    assert len(presses) == 2
+    assert button.execute("ROUT:CLOS? (@1)") == "1"
+
+
+class TestAveraged:
+    """The averaged model for long warm-ups against the same bench worked out window by window."""
+
+    def _worlds(self, name: str, volts: float, seconds: float) -> tuple[World, World]:
+        worlds = []
+        for averaged in (False, True):
+            world = World(make_unit(name, 1, 230.0, 50.0), 230.0, 50.0, averaged=averaged)
+            _live(world, volts)
+            world.advance(seconds)
+            worlds.append(world)
+        return worlds[0], worlds[1]
+
+    @pytest.mark.parametrize("name", ["healthy-amplifier", "idle-runaway", "healthy-valve", "ntc-amplifier", "heater"])
+    def test_it_comes_to_the_same(self, name: str) -> None:
+        whole, averaged = self._worlds(name, 160.0, 60.0)
+        assert averaged.now_s == pytest.approx(whole.now_s)
+        assert averaged.window.number == whole.window.number
+        assert averaged.window.line.current_a == pytest.approx(whole.window.line.current_a, rel=0.02)
+        assert averaged.window.line.real_power_w == pytest.approx(whole.window.line.real_power_w, rel=0.02)
+        for signal, value in whole.window.dc.items():
+            if abs(value) > 0.001:
+                assert averaged.window.dc[signal] == pytest.approx(value, rel=0.02)
+
+    def test_most_windows_are_left_out_and_none_after_a_change(self) -> None:
+        _, world = self._worlds("healthy-amplifier", 160.0, 10.0)
+        steps = []
+        step = world.unit.step
+        world.unit.step = lambda v, dt: (steps.append(1), step(v, dt))[1]  # type: ignore[method-assign]
+        world.advance(10.0)
+        still = len(steps)
+        assert still == 10 * world._per_window
+        world.set_voltage(170.0)
+        world.advance(2.0)
+        assert len(steps) - still == 20 * world._per_window

@@ -46,7 +46,7 @@ def stubborn_bench(folder: Path, **stubbornness: float) -> Iterator[tuple[Stubbo
     world = StubbornWorld(make_unit("healthy-amplifier", 1, 230.0, 50.0), 230.0, 50.0)
     for name, volts in stubbornness.items():
         setattr(world, name, volts)
-    servers = {name: ScpiServer(instrument) for name, instrument in _fleet(world, 1).items()}
+    servers = {name: ScpiServer(instrument) for name, instrument in _fleet(world, options).items()}
     text = bench_file_text(options, world, {name: server.resource for name, server in servers.items()})
     options.bench_file.write_text(text, encoding="utf-8")
     stop = threading.Event()

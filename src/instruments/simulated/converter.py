@@ -12,11 +12,12 @@ from collections.abc import Mapping
 from typing import Final, Literal
 
 from instruments.simulated.amplifier import REFERENCE_V
+from instruments.simulated.cycle_mean import CycleMean
 from instruments.simulated.front import Front
 from instruments.simulated.ops import Ops, Real
 from instruments.simulated.tolerances import Part
 from instruments.simulated.transformer import PASSES, Output
-from instruments.simulated.unit import SLOW_STEPS, Nameplate, Unit
+from instruments.simulated.unit import Nameplate, Unit
 
 THETA: Final = 0.55
 """How implicit the X-capacitor is: 0.5 would give it no loss at all, and would ring for ever after a jump."""
@@ -47,8 +48,6 @@ CORRECTED: Final = PARTS | {
 
 CORRECTOR_GAIN: Final = 3.0
 """Part of the limit's power that the corrector adds for each part of bulk voltage that is lacking."""
-LINE_SEEN_S: Final = 0.05
-"""Time constant with which the corrector sees the line's mean square."""
 Kind = Literal["lockout", "no-lockout", "corrected"]
 NAMEPLATES: Final = {
     "lockout": Nameplate("switch-mode", 60.0, 1.0),
@@ -86,8 +85,7 @@ class SwitchMode(Unit):
         self._soft: Real = 0.0
         self._cycle_s: Real = 0.0
         self._gain_s: Real = 0.0
-        self._square_sum: Real = 0.0
-        self._square_v2: Real = 0.0
+        self._square_v2 = CycleMean()
         self._x_v: Real = 0.0
         self._x_a: Real = 0.0
 
@@ -104,7 +102,7 @@ class SwitchMode(Unit):
         terminal_v = half * v
         self._x_v, self._x_a = terminal_v, x_s * terminal_v - x_kept_a
         if self.kind == "corrected":
-            self._square_sum = self._square_sum + terminal_v * terminal_v
+            self._square_v2.add(terminal_v * terminal_v)
         return (source_v - terminal_v) / ahead_ohm
 
     def _rectified(self, brought: Real, alone: Real, dt_s: float) -> Real:
@@ -151,7 +149,7 @@ class SwitchMode(Unit):
             self.running = self.running * 0.0
         self._soft = ops.within_unit(self._soft + span_s / p["soft_s"]) * self.running
         if self.kind == "corrected":
-            self._correct(span_s)
+            self._correct()
 
     def _hiccup(self, span_s: float) -> None:
         ops, p = self.ops, self.values
@@ -160,15 +158,12 @@ class SwitchMode(Unit):
         self._cycle_s = ops.either(self._cycle_s >= whole_s, self._cycle_s - whole_s, self._cycle_s)
         self.running = ops.either(self._cycle_s < p["try_s"], self.running, 0.0)
 
-    def _correct(self, span_s: float) -> None:
+    def _correct(self) -> None:
         """The corrector's loop: draws in proportion to the line what the load takes and the bulk capacitor lacks."""
         ops, p = self.ops, self.values
-        square_v2 = self._square_sum / SLOW_STEPS
-        self._square_sum = 0.0
-        self._square_v2 = self._square_v2 + (square_v2 - self._square_v2) * min(1.0, span_s / LINE_SEEN_S)
         target_v = p["boosted"] * self.full_v
         lacking_w = CORRECTOR_GAIN * p["limit_w"] * (target_v - self.bulk.volts) / target_v
         wanted_w = ops.above_zero(p["idle_w"] * self._soft + lacking_w)
-        rms_v2 = ops.most(self._square_v2, 100.0)
+        rms_v2 = ops.most(self._square_v2.value, 100.0)
         most_a = 1.7 * p["limit_w"] / self.full_v  # of line current, rms: the limit's power at 83 % of line
         self._gain_s = self.running * ops.least(wanted_w / rms_v2, most_a / ops.power(rms_v2, 0.5))

@@ -5,16 +5,20 @@ All of it is a resistance that changes slowly against a time step, so it is work
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
 from instruments.simulated import lamp
+from instruments.simulated.cycle_mean import STEPS_A_CYCLE, CycleMean
 from instruments.simulated.ops import Ops, Real
 
+FILAMENT_STEP_S: Final = 0.003
+"""A filament settles in some 20 ms near its rated power: no longer steps than this."""
 OPEN_OHM: Final = 1e9
 """An open contact."""
-PEAK_FORGOTTEN_S: Final = 0.08
-"""Time constant of the small auxiliary supply that feeds a relay's coil."""
+PEAK_KEPT: Final = 1.0 - 1.0 / (6.0 * STEPS_A_CYCLE)
+"""What the small auxiliary supply that feeds a relay's coil keeps of its voltage from step to step: for six cycles."""
 
 
 @dataclass(slots=True)
@@ -87,7 +91,9 @@ class SeriesLamp:
 
     def tick(self, coil_v: Real, mean_square_a2: Real, dt_s: float, ops: Ops) -> None:
         """One slow tick at a mean square current, A^2."""
-        lamp.heat(self.parameters, self.state, mean_square_a2 * self.now_ohm(), dt_s)
+        pieces = math.ceil(dt_s / FILAMENT_STEP_S)
+        for _ in range(pieces):
+            lamp.heat(self.parameters, self.state, mean_square_a2 * self.now_ohm(), dt_s / pieces)
 
 
 Element = Resistor | Thermistor | SeriesLamp
@@ -104,10 +110,9 @@ class Front:
     """1 while switch and fuse conduct."""
     ahead_ohm: Real = field(init=False)
     _peak_v: Real = 0.0
-    _square_sum: Real = 0.0
-    _steps: int = 0
-    _mean_square_a2: Real = 0.0
-    _coil_v: Real = 0.0
+    _square_a2: CycleMean = field(default_factory=CycleMean)
+    _tick_sum: Real = 0.0
+    _tick_steps: int = 0
 
     def __post_init__(self) -> None:
         self._renew()
@@ -130,19 +135,19 @@ class Front:
 
     def note(self, source_v: Real, line_a: Real, ops: Ops) -> None:
         """Take in one time step, for the next slow tick. Only needed where there are elements."""
-        self._peak_v = ops.most(self._peak_v, ops.size(source_v))
-        self._square_sum = self._square_sum + line_a * line_a
-        self._steps += 1
+        self._peak_v = ops.most(self._peak_v * PEAK_KEPT, ops.size(source_v))
+        square_a2 = line_a * line_a
+        self._square_a2.add(square_a2)
+        self._tick_sum = self._tick_sum + square_a2
+        self._tick_steps += 1
 
     def tick(self, dt_s: float, ops: Ops) -> None:
         """One slow tick."""
         if not self.elements:
             return
-        if self._steps:  # else the averaged model is at work, and what was seen last goes on
-            self._mean_square_a2 = self._square_sum / self._steps
-            self._square_sum, self._steps = 0.0, 0
-            self._coil_v = self._peak_v * 0.7071067811865476
-            self._peak_v = self._peak_v * max(0.0, 1.0 - dt_s / PEAK_FORGOTTEN_S)
+        # Since the last tick: a cold filament follows within a cycle. In the averaged model, the last cycle's goes on.
+        mean_a2 = self._tick_sum / self._tick_steps if self._tick_steps else self._square_a2.value
+        self._tick_sum, self._tick_steps = 0.0, 0
         for element in self.elements:
-            element.tick(self._coil_v, self._mean_square_a2, dt_s, ops)
+            element.tick(self._peak_v * 0.7071067811865476, mean_a2, dt_s, ops)
         self._renew()

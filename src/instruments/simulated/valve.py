@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from instruments.simulated import amplifier
+from instruments.simulated.cycle_mean import CycleMean
 from instruments.simulated.front import Front
 from instruments.simulated.ops import Ops, Real
 from instruments.simulated.tolerances import Part
@@ -110,9 +111,7 @@ class ValveAmplifier(Unit):
         )
         self.connected: Real = 0.0 if standby_switch else 1.0
         """1 while the standby switch lets high tension through to the valves."""
-        self._square_sum: Real = 0.0
-        self._steps = 0
-        self._mean_square_v2: Real = 0.0
+        self._square_v2 = CycleMean()
 
     def press_power(self) -> None:
         """Throw the standby switch to operate."""
@@ -121,20 +120,16 @@ class ValveAmplifier(Unit):
     def _step(self, source_v: Real, dt_s: float) -> Real:
         line_a = self.transformer.step(self.front.ahead_ohm, source_v, dt_s, self.ops)
         core_v = self.transformer.core_v
-        self._square_sum = self._square_sum + core_v * core_v
-        self._steps += 1
+        self._square_v2.add(core_v * core_v)
         return line_a
 
     def _rest(self, dt_s: float) -> None:
         self.transformer.rest(dt_s, self.ops)
-        self._steps += 1
+        self._square_v2.add(0.0)
 
     def _tick(self, span_s: float) -> None:
         ops, p = self.ops, self.values
-        if self._steps:  # else the averaged model is at work, and the last one goes on
-            self._mean_square_v2 = self._square_sum / self._steps
-            self._square_sum, self._steps = 0.0, 0
-        part2 = self._mean_square_v2 / (self.mains_v * self.mains_v)
+        part2 = self._square_v2.value / (self.mains_v * self.mains_v)
         loaded_s: Real = 0.0
         for heater in (self.heaters, self.rectifier_heater):
             if heater is not None:

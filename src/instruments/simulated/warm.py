@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from instruments.simulated import lamp
+from instruments.simulated.cycle_mean import CycleMean
 from instruments.simulated.front import Front
 from instruments.simulated.ops import Ops, Real
 from instruments.simulated.tolerances import Part
@@ -51,23 +52,18 @@ class Heater(Unit):
         self._hot_ohm = mains_v * mains_v / values["rated_w"]
         self.warmth: Real = 0.0
         """Its temperature rise, as a part of that at rated power."""
-        self._joules: Real = 0.0
-        self._steps = 0
-        self._heat: Real = 0.0
+        self._heat_w = CycleMean()
 
     def _step(self, source_v: Real, dt_s: float) -> Real:
         cold = self.values["cold_part"]
         ohm = self._hot_ohm * (cold + (1.0 - cold) * self.warmth)
         line_a = source_v / (self.front.ahead_ohm + ohm)
-        self._joules = self._joules + line_a * line_a * ohm * dt_s
-        self._steps += 1
+        self._heat_w.add(line_a * line_a * ohm)
         return line_a
 
     def _rest(self, dt_s: float) -> None:
-        self._steps += 1
+        self._heat_w.add(0.0)
 
     def _tick(self, span_s: float) -> None:
-        if self._steps:  # else the averaged model is at work, and the last heat goes on
-            self._heat = self._joules / (span_s * self.values["rated_w"])
-            self._joules, self._steps = 0.0, 0
-        self.warmth = self.warmth + span_s * (self._heat - self.warmth) / self.values["warm_s"]
+        heat = self._heat_w.value / self.values["rated_w"]
+        self.warmth = self.warmth + span_s * (heat - self.warmth) / self.values["warm_s"]

@@ -14,11 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import IO, Final
 
+from instruments.simulated.cycle_mean import STEPS_A_CYCLE
 from instruments.simulated.cycle_sums import CycleSums
 from instruments.simulated.unit import SLOW_STEPS, Unit
 from rampguard.quantities import Signal
 
-STEPS_A_CYCLE: Final = 128
 WINDOW_S: Final = 0.1
 SLEW_S: Final = 0.02
 """The source takes so long to reach a new set-point."""
