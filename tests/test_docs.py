@@ -15,10 +15,12 @@ import pytest
 
 from instruments.bench import load_bench_file
 from instruments.dialect import load_dialect
+from instruments.simulated.units import UNITS
 from live_help import RAMPGUARD, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import _parser
 from rampguard.loads.classes import LOAD_CLASSES
+from unit_outcomes import OUTCOMES
 
 if sys.platform != "win32":
     import pty
@@ -115,13 +117,14 @@ def test_links_between_pages_lead_somewhere() -> None:
 
 def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) -> None:
     page = (ROOT / "docs" / "bench.md").read_text(encoding="utf-8")
-    bench, voltmeter, cut_off = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    bench, voltmeter, cut_off, button = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     assert load_bench_file(tmp_path / "bench.toml", tmp_path / "none").cut_offs == ("contactor", "source")
-    (tmp_path / "my-voltmeter.toml").write_text(voltmeter + cut_off, encoding="utf-8")
+    (tmp_path / "my-voltmeter.toml").write_text(voltmeter + cut_off + button, encoding="utf-8")
     dialect = load_dialect("my-voltmeter", tmp_path)
     assert dialect.measurements[0].unit == "mV"
     assert dialect.cut_off is not None
+    assert dialect.button is not None
 
 
 def test_every_figure_of_the_docs_has_its_script() -> None:
@@ -129,3 +132,16 @@ def test_every_figure_of_the_docs_has_its_script() -> None:
     scripts = re.findall(r"`python benchmarks/(\w+)\.py`", page)
     assert {"kills", "link_speed", "simulator_speed"} <= set(scripts)
     assert all((ROOT / "benchmarks" / f"{script}.py").exists() for script in scripts)
+
+
+def test_the_table_of_units_is_what_they_should_do() -> None:
+    """docs/units.md is made by a script; here only that it is of the units as they are now, and that all did so."""
+    page = (ROOT / "docs" / "units.md").read_text(encoding="utf-8")
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")] for line in page.splitlines() if line.startswith("| ")
+    ]
+    rows = [row for row in rows if row[0] in UNITS]
+    assert [row[0] for row in rows] == list(UNITS)
+    for unit, _, should, did, *_ in rows:
+        assert should.startswith(f"{OUTCOMES[unit].outcome}, exit {OUTCOMES[unit].code}"), unit
+        assert re.fullmatch(r"so, (\d+) of \1( \(passed \d+\))?", did), f"{unit}: {did}"

@@ -48,6 +48,10 @@ CORRECTED: Final = PARTS | {
 
 CORRECTOR_GAIN: Final = 3.0
 """Part of the limit's power that the corrector adds for each part of bulk voltage that is lacking."""
+DRIVEN_FROM_V: Final = 6.0
+"""Bulk voltage from which a switch without lockout begins to be driven..."""
+DRIVEN_SPAN_V: Final = 12.0
+"""...and over which it comes to be driven fully."""
 Kind = Literal["lockout", "no-lockout", "corrected"]
 NAMEPLATES: Final = {
     "lockout": Nameplate("switch-mode", 60.0, 1.0),
@@ -138,7 +142,8 @@ class SwitchMode(Unit):
     def _tick(self, span_s: float) -> None:
         ops, p, volts = self.ops, self.values, self.bulk.volts
         if self.kind == "no-lockout":
-            self.running = ops.either(volts > 8.0, 1.0, 0.0)
+            # Nothing holds it back: its switch is driven the harder, the more its own supply has.
+            self.running = ops.within_unit((volts - DRIVEN_FROM_V) / DRIVEN_SPAN_V)
         else:
             self.running = ops.either(
                 volts >= p["start"] * self.full_v, 1.0, ops.either(volts < p["stop"] * self.full_v, 0.0, self.running)
