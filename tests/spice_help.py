@@ -98,7 +98,7 @@ def _soft_start(unit: Any) -> None:
 
 
 def _demagnetised(unit: Any) -> None:
-    unit.transformer.flux_wb = 0.0
+    unit.transformer.magnetise(0.0)
 
 
 def _running(unit: Any) -> None:
@@ -135,6 +135,8 @@ CIRCUITS = (
 
 
 def _magnetised(unit: Any) -> None:
+    # The netlist's core has no remanence: there the flux is of the current alone.
+    unit.transformer.magnetise(0.0)
     unit.transformer.flux_wb = 0.4 * unit.transformer.knee_wb
 
 

@@ -103,10 +103,21 @@ def test_a_core_left_magnetised_draws_an_inrush_when_switched_on_again() -> None
     steady_a = world.window.line.peak_a
     world.set_contactor(closed=False)
     world.advance(1.0)
-    world.unit.transformer.flux_wb = world.unit.transformer.residual_wb  # type: ignore[attr-defined]
+    unit: Any = world.unit
+    unit.transformer.magnetise(unit.transformer.residual_wb)
     world.set_contactor(closed=True)
     world.advance(0.1)
     assert world.window.line.peak_a > 10.0 * steady_a
+
+
+def test_a_core_holds_its_remanence_without_a_current_and_loses_it_to_the_line() -> None:
+    world = settled("transformer", 0.0, 1.0)
+    unit: Any = world.unit
+    assert world.window.line.peak_a < 1e-3
+    assert unit.transformer.remanent_wb > 0.9 * unit.transformer.residual_wb
+    world.set_voltage(230.0)
+    world.advance(1.0)
+    assert unit.transformer.remanent_wb < 0.01 * unit.transformer.residual_wb
 
 
 class TestFront:

@@ -26,7 +26,7 @@ class BareTransformer(Unit):
         super().__init__(Front(values["supply_ohm"]), ops)
         self.values = dict(values)
         self.transformer = amplifier.transformer_of(values, ())
-        self.transformer.flux_wb = self.transformer.residual_wb
+        self.transformer.magnetise(self.transformer.residual_wb)
 
     def _step(self, source_v: Real, dt_s: float) -> Real:
         return self.transformer.step(self.front.ahead_ohm, source_v, dt_s, self.ops)

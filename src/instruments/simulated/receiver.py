@@ -67,7 +67,7 @@ class Receiver(Unit):
         self.outputs = outputs_of(values, "split")
         self.transformer = transformer_of(values, self.outputs)
         # The core was left magnetised when it was last switched off.
-        self.transformer.flux_wb = self.transformer.residual_wb
+        self.transformer.magnetise(self.transformer.residual_wb)
         full_v = values["turns_ratio"] * mains_v * 1.4142135623730951
         self.stages = stages_of({**values, "full_v": full_v}, self.outputs, channels)
         small = {name: values[f"standby_{name}"] for name in STANDBY}

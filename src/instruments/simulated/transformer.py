@@ -28,6 +28,8 @@ SILICON_A: Final = 2.5e-7
 """Saturation current of a silicon rectifier diode: 0.76 V at 1 A (data sheets of 3 A parts; common practice)."""
 SMALLEST_A: Final = 1e-3
 """Tangents are taken at this current at least."""
+WORN_BY_KNEES: Final = 8.0
+"""Remanence is worn by an e-fold after so many times the knee's flux in volt-seconds; common practice, no source."""
 BLOCKED: Final = 1e12
 """A threshold that no voltage reaches."""
 
@@ -150,6 +152,8 @@ class Transformer:
     loaded_s: Real = 0.0
     """Conductance of whatever else loads the core: heaters, shorted turns."""
     flux_wb: Real = 0.0
+    remanent_wb: Real = 0.0
+    """The part of the flux that the core holds by itself, without any current: worn away by volt-seconds."""
     core_v: Real = 0.0
     """The core's voltage, with its sign."""
     input_s: Real = 0.0
@@ -162,7 +166,7 @@ class Transformer:
         k2 = k * k
         k6_a = k2 * k2 * k2 * self.knee_a
         # Magnetising current at the middle of the step, where the flux will have grown by half the step's.
-        mag_a = self.flux_wb / self.magnetising_h + k6_a * k
+        mag_a = (self.flux_wb - self.remanent_wb) / self.magnetising_h + k6_a * k
         mag_s = (1.0 / self.magnetising_h + 7.0 * k6_a / self.knee_wb) * 0.5 * dt_s
         brought = (source_v - line_ohm * mag_a) / line_ohm
         half = ops.sign(brought)
@@ -171,6 +175,7 @@ class Transformer:
         v = self._outputs_step(brought, alone, half, line_ohm, dt_s, ops)
         self.core_v = half * v
         self.flux_wb = self.flux_wb + self.core_v * dt_s
+        self.remanent_wb = self.remanent_wb * (1.0 - v * dt_s / (WORN_BY_KNEES * self.knee_wb))
         return (source_v - self.core_v) / line_ohm
 
     def _outputs_step(self, brought: Real, alone: Real, half: Real, line_ohm: Real, dt_s: float, ops: Ops) -> Real:
@@ -207,10 +212,15 @@ class Transformer:
             o.end(half, v, ops)
         return v
 
+    def magnetise(self, flux_wb: Real) -> None:
+        """Leave the core with a flux that it holds by itself."""
+        self.flux_wb = flux_wb
+        self.remanent_wb = flux_wb
+
     def rest(self, dt_s: float, ops: Ops) -> None:
         """One time step with the line open: the core keeps what flux it can, the reservoirs empty."""
         self.core_v = 0.0
         self.input_s = 0.0
-        self.flux_wb = ops.sign(self.flux_wb) * ops.least(ops.size(self.flux_wb), self.residual_wb)
+        self.magnetise(ops.sign(self.flux_wb) * ops.least(ops.size(self.flux_wb), self.residual_wb))
         for o in self.outputs:
             o.empty(dt_s, ops)

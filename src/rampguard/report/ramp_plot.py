@@ -284,12 +284,18 @@ def _say_nothing(axes: Axes, quantity: Quantity) -> None:
     axes.text(0.5, 0.5, f"no readings of {_NAMES[quantity]}", transform=axes.transAxes, **style)
 
 
+_EVENT_CEILINGS: Final = {Quantity.LINE_CURRENT: "event_current_a", Quantity.REAL_POWER: "event_power_w"}
+
+
 def _ceilings(axes: Axes, capture: Capture, quantity: Quantity, values: Array) -> None:
     """The quantity's ceiling as a line, or only named where it lies far off the picture."""
     ceiling = capture.limits.get(f"{quantity}_{UNIT[quantity].lower()}")
     if isinstance(ceiling, bool) or not isinstance(ceiling, int | float):
         return
     words = f"ceiling {ceiling:.4g} {_UNITS[quantity].split()[0]}"
+    event = capture.limits.get(_EVENT_CEILINGS.get(quantity, ""))
+    if isinstance(event, int | float):
+        words += f" ({event:.4g} for an event)"
     if ceiling > _OFF_THE_PICTURE * float(np.abs(values).max(initial=0.0)):
         axes.plot([], [], linestyle="none", label=f"{words}, off scale")
         return
