@@ -32,7 +32,7 @@ US = (120.0, 60.0)
 EU = (230.0, 50.0)
 
 
-def _measured(row: tuple[float, ...], part: float) -> tuple[float, float]:
+def measured(row: tuple[float, ...], part: float) -> tuple[float, float]:
     """Real and apparent power at a part of 120 V."""
     po, zp, ip, pp, qo, zq, iq, pq = row
     p = po * (zp * part * part + ip * part + pp)
@@ -41,11 +41,11 @@ def _measured(row: tuple[float, ...], part: float) -> tuple[float, float]:
 
 
 def _measured_current_ratio(row: tuple[float, ...]) -> float:
-    return _measured(row, 100.0 / 120.0)[1] / (100.0 / 120.0) / _measured(row, 1.0)[1]
+    return measured(row, 100.0 / 120.0)[1] / (100.0 / 120.0) / measured(row, 1.0)[1]
 
 
 def _measured_exponent(row: tuple[float, ...]) -> float:
-    low, high = _measured(row, 100.0 / 120.0)[0], _measured(row, 1.0)[0]
+    low, high = measured(row, 100.0 / 120.0)[0], measured(row, 1.0)[0]
     return math.log(high / low) / math.log(1.2)
 
 

@@ -1,0 +1,53 @@
+"""Ranges of a load class's parameters, and samples that fill them evenly: the same on every computer.
+
+Samples come from an additive recurrence with the powers of a generalised golden ratio (M. Roberts, The unreasonable
+effectiveness of quasirandom sequences, 2018; from memory): a fixed low-discrepancy sequence of plain arithmetic, so
+that nothing depends on a library's random stream.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from rampguard.loads.rectifier import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """From ``low`` to ``high``, evenly or (``log``) evenly in the logarithm; and why, with its source."""
+
+    low: float
+    high: float
+    why: str
+    log: bool = False
+
+    def __post_init__(self) -> None:
+        if not (self.low <= self.high and (self.low > 0.0 or not self.log)):
+            raise ValueError(f"{self.low} to {self.high} is no range{' of logarithms' if self.log else ''}")
+
+    def at(self, part: Floats) -> Floats:
+        """Values at parts from 0 to 1 of the range."""
+        if self.log:
+            return np.asarray(self.low * (self.high / self.low) ** part)
+        return np.asarray(self.low + (self.high - self.low) * part)
+
+
+def golden(dimensions: int) -> float:
+    """The positive root of x^(d+1) = x + 1."""
+    x = 1.5
+    for _ in range(80):
+        x = (1.0 + x) ** (1.0 / (dimensions + 1))
+    return x
+
+
+def samples(ranges: Mapping[str, Range], count: int) -> dict[str, Floats]:
+    """``count`` values of each parameter, shape (count,), spread over all ranges together."""
+    steps = golden(len(ranges))
+    index = np.arange(1, count + 1, dtype=np.float64)
+    return {
+        name: item.at((0.5 + index * steps ** -(place + 1.0)) % 1.0)
+        for place, (name, item) in enumerate(ranges.items())
+    }

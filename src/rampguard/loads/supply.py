@@ -1,0 +1,214 @@
+"""Linear supplies: core, rectifier, reservoir, and stages whose idle current comes on with the rails.
+
+One part each for linear amplifiers, receivers and valve amplifiers, in terms of the nameplate (see `model`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+
+from rampguard.loads.model import Drawn
+from rampguard.loads.ranges import Range
+from rampguard.loads.rectifier import Floats, settle
+from rampguard.loads.winding import core_loss, magnetising
+
+ROOT2: Final = 1.4142135623730951
+COMMON: Final = "common practice, no source"
+
+CORE: Final = {
+    "magnetising": Range(
+        0.003, 0.35, f"toroids a hundredth, small frames a third of nameplate current; {COMMON}", log=True
+    ),
+    "knee": Range(0.0005, 0.25, f"what is past the knee at full line; {COMMON}", log=True),
+    "exponent": Range(5.0, 11.0, f"how steep; {COMMON}"),
+    "core_loss": Range(0.002, 0.09, f"of nameplate power; {COMMON}", log=True),
+}
+"""The core's parameters."""
+
+SUPPLY: Final = CORE | {
+    "source_ohm": Range(
+        0.03, 0.28, "regulation of 3 to 25 % (makers' tables, from memory), referred to nameplate power", log=True
+    ),
+    "drop": Range(0.006, 0.045, f"diodes' drop, of the secondary's peak: rails of 100 V to 15 V; {COMMON}", log=True),
+    "farad": Range(0.015, 0.40, f"reservoirs, seconds of nameplate current at nameplate voltage; {COMMON}", log=True),
+}
+"""A capacitor-input supply's."""
+
+STAGES: Final = {
+    "idle": Range(0.025, 0.36, f"power taken from the rails at idle, of nameplate power; {COMMON}", log=True),
+    "biased": Range(0.25, 0.9, f"part of it that is output stages' idle current; {COMMON}"),
+    "resistive": Range(0.0, 0.15, f"part of it that goes with the rails: bleeders, lamps; {COMMON}"),
+    "dark": Range(0.05, 0.20, f"part of the rails below which the output stages stay dark; {COMMON}"),
+    "span": Range(0.12, 0.50, f"part of the rails over which their idle then comes on; {COMMON}"),
+    "small_full": Range(0.15, 0.65, f"part of the rails from which small stages draw their whole current; {COMMON}"),
+    "drift": Range(-0.1, 0.6, f"what idle grows by as it warms; {COMMON}"),
+    "drift_s": Range(15.0, 900.0, f"time constant of that; {COMMON}", log=True),
+}
+"""The stages'."""
+
+SOFT_START: Final = {
+    "soft_share": Range(0.0, 1.0, "three units in ten have a soft start that a slow ramp can see"),
+    "soft_ohm": Range(0.02, 0.30, "10 to 47 ohm or an NTC, referred to nameplate power; common practice", log=True),
+    "bypass": Range(0.58, 0.82, "line voltage at which its relay pulls in: 60 to 80 % of line; common practice"),
+}
+"""A soft start's."""
+SOFT_SHARE: Final = 0.3
+
+
+class Rectified:
+    """Core, rectifier and reservoir; whoever owns it says what is taken from the reservoir."""
+
+    def __init__(self, values: Mapping[str, Floats]) -> None:
+        self.p = values
+        self.held = np.zeros_like(values["source_ohm"])
+        """Voltage of the reservoir, of nameplate voltage (rms)."""
+        self.full = ROOT2 * (1.0 - values["drop"])
+        """About what it comes to at full line."""
+
+    def step(
+        self, v: float, seconds: float, take: Floats, take_per_v: Floats, extra_ohm: Floats | float = 0.0
+    ) -> Drawn:
+        """What it draws; the load takes ``take`` and ``take_per_v`` for each part of voltage."""
+        p = self.p
+        ohm = p["source_ohm"] + extra_ohm
+        drop = ROOT2 * p["drop"]
+        self.held, mean, square = settle(ROOT2 * v - drop, self.held, ohm, p["farad"] / seconds, take, take_per_v)
+        power = (self.held + drop) * mean + ohm * square
+        return self._with_core(v, power, square)
+
+    def _with_core(self, v: float, power: Floats, square: Floats) -> Drawn:
+        p = self.p
+        if v <= 0.0:
+            return Drawn(np.zeros_like(power), np.zeros_like(power))
+        loss = core_loss(v, p["core_loss"])
+        reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
+        in_phase = loss / v
+        # Of two currents, the mean square of the sum: the rectifier's with the core loss's, which is a sine with v.
+        current = np.sqrt(square + in_phase * in_phase + 2.0 * in_phase * power / v + reactive * reactive)
+        return Drawn(current, power + loss)
+
+
+class Stages:
+    """What an amplifier's stages take from the rails."""
+
+    def __init__(self, values: Mapping[str, Floats], full: Floats) -> None:
+        p = values
+        self.p = p
+        self._full = full
+        whole = p["idle"] / full
+        self._bias = whole * p["biased"] * (1.0 - p["resistive"])
+        self._small = whole * (1.0 - p["biased"]) * (1.0 - p["resistive"])
+        self.per_v = whole * p["resistive"] / full
+        self._warmth = np.zeros_like(full)
+
+    def take(self, held: Floats, seconds: float) -> Floats:
+        """Current taken at a rail voltage, besides what goes with it."""
+        p, x = self.p, held / self._full
+        on = np.clip((x - p["dark"]) / p["span"], 0.0, 1.0)
+        # Devices and heat sinks warm with the power they turn to heat, and idle follows.
+        self._warmth = self._warmth + (1.0 - np.exp(-seconds / p["drift_s"])) * (on * x - self._warmth)
+        bias = self._bias * on * (1.0 + p["drift"] * self._warmth)
+        return bias + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
+
+
+class LinearAmplifier:
+    """A linear-supply amplifier."""
+
+    ranges: Mapping[str, Range] = SUPPLY | STAGES | SOFT_START
+
+    def __init__(self, values: Mapping[str, Floats]) -> None:
+        self._supply = Rectified(values)
+        self._stages = Stages(values, self._supply.full)
+        soft = values["soft_share"] < SOFT_SHARE
+        self._soft_ohm = np.where(soft, values["soft_ohm"], 0.0)
+        self._bypass = values["bypass"]
+
+    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+        """See `Model.step`."""
+        supply = self._supply
+        take = self._stages.take(supply.held, seconds)
+        soft = np.where(v < self._bypass, self._soft_ohm, 0.0)
+        return supply.step(v, seconds, take, self._stages.per_v, soft)
+
+
+class Receiver:
+    """A receiver: a standby supply, and a linear supply behind a main relay that closes when power is pressed."""
+
+    ranges: Mapping[str, Range] = {
+        **LinearAmplifier.ranges,
+        "standby": Range(0.001, 0.03, f"standby power at full line, of nameplate power; {COMMON}", log=True),
+        "standby_current": Range(
+            0.003, 0.06, f"standby current at full line, of nameplate current; {COMMON}", log=True
+        ),
+        "standby_exponent": Range(0.9, 2.0, f"how standby power goes with the line; {COMMON}"),
+    }
+
+    def __init__(self, values: Mapping[str, Floats]) -> None:
+        self._p = values
+        self._main = LinearAmplifier(values)
+        self._pressed = False
+
+    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+        """See `Model.step`."""
+        p = self._p
+        self._pressed = self._pressed or event
+        power = p["standby"] * v ** p["standby_exponent"]
+        current = np.maximum(p["standby_current"] * v, power / max(v, 1e-9))
+        if not self._pressed:
+            return Drawn(current, power)
+        main = self._main.step(v, seconds, event=event)
+        both = np.sqrt(main.current**2 + current**2 + 2.0 * main.power * power / max(v * v, 1e-9))
+        return Drawn(both, main.power + power)
+
+
+class ValveAmplifier:
+    """A valve amplifier: heaters, and high tension that comes when rectifier and valves are warm."""
+
+    ranges: Mapping[str, Range] = SUPPLY | {
+        "source_ohm": Range(0.04, 0.9, f"windings, rectifier valve, choke; {COMMON}", log=True),
+        "farad": Range(0.003, 0.3, f"reservoirs; {COMMON}", log=True),
+        "heaters": Range(0.15, 0.65, f"heater power, of nameplate power; {COMMON}", log=True),
+        "cold": Range(0.12, 0.30, "cold heater resistance, of the hot: tungsten at 1000 K is 4.4 times that at 300 K"),
+        "heater_s": Range(1.0, 14.0, f"time in which heaters warm; {COMMON}", log=True),
+        "emits": Range(0.45, 0.9, f"warmth from which cathodes emit; {COMMON}"),
+        "emits_over": Range(0.05, 0.25, f"warmth over which they come to emit fully; {COMMON}"),
+        "anodes": Range(0.12, 0.75, f"power taken from the high tension, of nameplate power; {COMMON}", log=True),
+        "bleeder": Range(0.001, 0.10, f"of it before the valves conduct; {COMMON}", log=True),
+        "silicon": Range(0.0, 1.0, "half have silicon rectifiers, or directly heated ones that are warm at once"),
+    }
+
+    def __init__(self, values: Mapping[str, Floats]) -> None:
+        self._p = values
+        self._supply = Rectified(values)
+        self._warmth = np.zeros_like(values["heaters"])
+
+    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+        """See `Model.step`."""
+        p, supply = self._p, self._supply
+        heaters = self._heat(v, seconds)
+        emission = np.clip((self._warmth - p["emits"]) / p["emits_over"], 0.0, 1.0)
+        rectifies = np.where(p["silicon"] < 0.5, 1.0, np.maximum(emission, 1e-3))
+        x = supply.held / supply.full
+        take = p["anodes"] / supply.full * x**1.5 * emission
+        bled = p["bleeder"] * p["anodes"] / supply.full**2
+        drawn = supply.step(v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
+        in_phase = heaters / max(v, 1e-9)
+        current = np.sqrt(drawn.current**2 + in_phase**2 + 2.0 * in_phase * drawn.power / max(v, 1e-9))
+        return Drawn(current, drawn.power + heaters)
+
+    def _heat(self, v: float, seconds: float) -> Floats:
+        """Heater power now; loss is part radiation, part conduction, of temperature over the room's."""
+        p = self._p
+        pieces = 3
+        heat = np.zeros_like(self._warmth)
+        for _ in range(pieces):
+            heat = v * v / (p["cold"] + (1.0 - p["cold"]) * self._warmth)
+            absolute = 0.27 + 0.73 * self._warmth
+            lost = 0.85 * (absolute**4 - 0.0053) / 0.9947 + 0.15 * self._warmth
+            slope = 0.85 * 4.0 * 0.73 * absolute**3 + 0.15 + heat
+            step = seconds / pieces
+            self._warmth = np.maximum(self._warmth + step * (heat - lost) / (p["heater_s"] + step * slope), 0.0)
+        return np.asarray(p["heaters"] * heat)

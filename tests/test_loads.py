@@ -1,0 +1,218 @@
+"""The load models against numerical integration, handbook exponents, measured loads, and the simulated units."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.integrate import quad, solve_ivp
+
+from instruments.simulated.units import UNITS, make_unit
+from instruments.simulated.world import World
+from rampguard.loads import filament
+from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.loads.families import FAMILIES
+from rampguard.loads.model import Model
+from rampguard.loads.ranges import Range, golden, samples
+from rampguard.loads.rectifier import mean_and_square, settle
+from test_measured_loads import CAPACITOR_INPUT, CORRECTED, HEATERS, LAMPS, measured
+
+SAMPLES = 600
+
+
+def _model(load_class: str) -> Model:
+    family = FAMILIES[load_class]
+    return family.make(samples(family.ranges, SAMPLES))
+
+
+# -- parts -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("x", [0.0, 0.3, 0.7, 0.95, 0.999])
+def test_the_rectifier_in_closed_form_against_numerical_integration(x: float) -> None:
+    """scipy.integrate.quad over the conduction angle."""
+    theta = math.acos(x)
+    mean, square = mean_and_square(x)
+    by_quad = [quad(lambda phi, n=n: (math.cos(phi) - x) ** n, -theta, theta)[0] / math.pi for n in (1, 2)]
+    assert mean == pytest.approx(by_quad[0], rel=1e-9)
+    assert square == pytest.approx(by_quad[1], rel=1e-9)
+
+
+def test_it_settles_where_charge_in_is_charge_out() -> None:
+    """Against scipy's solve_ivp on the circuit itself: 325 V peak, 10 ohm, 500 uF, 0.3 A; ripple is its own error."""
+
+    def slope(t: float, y: np.ndarray) -> list[float]:
+        drive_v = 325.0 * abs(math.sin(2.0 * math.pi * 50.0 * t))
+        return [(max(0.0, drive_v - y[0]) / 10.0 - 0.3) / 5e-4]
+
+    times = np.linspace(0.9, 1.0, 2001)
+    solved = solve_ivp(slope, (0.0, 1.0), [300.0], t_eval=times, max_step=1e-4, rtol=1e-7)
+    square = np.mean((np.maximum(0.0, 325.0 * np.abs(np.sin(2.0 * np.pi * 50.0 * times)) - solved.y[0]) / 10.0) ** 2)
+    one = np.ones(1)
+    volts, mean, mean_square = settle(325.0 * one, 300.0 * one, 10.0 * one, 5e-4 / 10.0 * one, 0.3 * one, 0.0 * one)
+    assert volts[0] == pytest.approx(np.mean(solved.y[0]), rel=0.01)
+    assert mean[0] == pytest.approx(0.3, rel=0.01)
+    assert math.sqrt(mean_square[0]) == pytest.approx(math.sqrt(square), rel=0.03)
+
+
+def test_above_the_peak_the_reservoir_empties_into_its_load() -> None:
+    one = np.ones(1)
+    volts, mean, square = settle(50.0 * one, 300.0 * one, 10.0 * one, 5e-4 / 0.1 * one, 0.1 * one, 0.0 * one)
+    assert volts[0] == pytest.approx(300.0 - 0.1 * 0.1 / 5e-4)
+    assert (mean[0], square[0]) == (0.0, 0.0)
+
+
+def test_the_bridge_keeps_to_the_makers_factors() -> None:
+    """Idc = 0.62 Isec (Hammond, Design Guide for Rectifier Use), for a regulation of 8 to 20 %: within 15 %."""
+    for ohm in (0.5, 0.8, 1.2):
+        one = np.ones(1)
+        load_s = 0.1 * one
+        _, mean, square = settle(
+            (12.0 * math.sqrt(2.0) - 1.6) * one, 12.0 * one, ohm * one, 2e-6 * one, 0.0 * one, load_s
+        )
+        assert mean[0] / math.sqrt(square[0]) == pytest.approx(0.62, rel=0.15)
+
+
+# Tungsten, microohm centimetres: CRC Handbook of Chemistry and Physics (after Forsythe and Worthing), as transcribed.
+TUNGSTEN = {300.0: 5.65, 1000.0: 24.93, 1500.0: 40.36, 2000.0: 56.67, 2500.0: 73.91, 2700.0: 81.04, 3000.0: 92.04}
+
+
+def test_the_filaments_resistance_against_the_tungsten_table() -> None:
+    """A plain power of the temperature: within 4 % from 1000 K on, 10 % low at room temperature."""
+    hot = np.interp(2750.0, list(TUNGSTEN), list(TUNGSTEN.values()))
+    for kelvin, rho in TUNGSTEN.items():
+        found = float(filament.resistance(np.array([kelvin / 2750.0]))[0])
+        assert found == pytest.approx(rho / hot, rel=0.04 if kelvin >= 1000.0 else 0.12)
+
+
+def test_settled_filament_current_follows_the_rerating_exponent() -> None:
+    """0.541 (IES handbook, from memory) to 0.55 (Standard Handbook for Electrical Engineers, as cited).
+
+    By radiation alone: what goes along the leads makes it less, 0.525 with a twentieth of the loss.
+    """
+    currents = []
+    for v in (0.9, 1.1):
+        t = filament.warm(np.array([0.9]), np.array([v * v]), 20.0, np.array([0.1]), np.array([0.0]))
+        for _ in range(20):
+            t = filament.warm(t, np.array([v * v]), 1.0, np.array([0.1]), np.array([0.0]))
+        currents.append(v / filament.resistance(t)[0])
+    assert 0.53 < math.log(currents[1] / currents[0]) / math.log(1.1 / 0.9) < 0.56
+
+
+# -- ranges ----------------------------------------------------------------------------------------------------------
+
+
+def test_every_class_has_a_model_and_every_range_its_reason() -> None:
+    assert set(FAMILIES) == set(LOAD_CLASSES)
+    for family in FAMILIES.values():
+        for name, item in family.ranges.items():
+            assert item.why, name
+            assert item.low < item.high
+
+
+def test_the_sequence_is_plain_arithmetic_and_fills_its_ranges() -> None:
+    """In one dimension the step is the golden ratio's inverse, 0.618...; in two, by the plastic number 1.3247."""
+    assert golden(1) == pytest.approx(1.6180339887, rel=1e-9)
+    assert golden(2) == pytest.approx(1.3247179572, rel=1e-9)
+    drawn = samples({"a": Range(0.0, 1.0, "test"), "b": Range(1.0, 100.0, "test", log=True)}, 1000)
+    assert drawn["a"][0] == pytest.approx((0.5 + 1.0 / 1.3247179572) % 1.0, rel=1e-9)
+    for value in (drawn["a"], np.log(drawn["b"]) / math.log(100.0)):
+        counts, _ = np.histogram(value, bins=20, range=(0.0, 1.0))
+        assert counts.min() >= 45
+        assert counts.max() <= 55
+
+
+@pytest.mark.parametrize(("low", "high", "log"), [(2.0, 1.0, False), (0.0, 1.0, True)])
+def test_what_is_no_range_is_refused(low: float, high: float, log: bool) -> None:
+    with pytest.raises(ValueError, match="no range"):
+        Range(low, high, "test", log=log)
+
+
+# -- whole classes ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("load_class", "rows"),
+    [("heater", HEATERS), ("filament-lamp", LAMPS), ("switch-mode", (*CAPACITOR_INPUT, *CORRECTED))],
+)
+def test_a_class_holds_the_measured_loads_from_100_to_132_v(
+    load_class: str, rows: tuple[tuple[float, ...], ...]
+) -> None:
+    """Sources beside the figures in test_measured_loads; each with a nameplate of its own rated power at 120 V. The
+    five supplies go with the constant-power class; a warm unit comes down from 132 V."""
+    for row in rows:
+        rated_w = measured(row, 1.0)[0]
+        model = _model(load_class)
+        for _ in range(200):
+            model.step(1.1, 1.0, event=False)
+        for volts in range(132, 99, -4):
+            part = volts / 120.0
+            drawn = [model.step(part, 2.0, event=False) for _ in range(5)][-1]
+            power_w, apparent_va = measured(row, part)
+            assert drawn.power.min() <= power_w / rated_w <= drawn.power.max(), (row[0], volts)
+            assert drawn.current.min() <= apparent_va / part / rated_w <= drawn.current.max(), (row[0], volts)
+
+
+HEALTHY = [name for name, recipe in UNITS.items() if not recipe.fault and "receiver" not in name]
+
+
+@pytest.mark.parametrize("name", HEALTHY)
+def test_a_class_holds_the_simulated_units_along_a_ramp(name: str) -> None:
+    """Two models that share no formula: whatever the simulator draws lies among what the class's samples draw."""
+    world = World(make_unit(name, 2, 230.0, 50.0), 230.0, 50.0)
+    plate = world.unit.nameplate
+    model = _model(plate.load_class)
+    world.set_contactor(closed=True)
+    world.set_output(on=True)
+    for k in range(1, 160):
+        world.set_voltage(min(1.0, k / 120.0) * 230.0)
+        if k == 130:
+            world.press_power()
+        world.advance(0.2)
+        line = world.window.line
+        drawn = model.step(line.voltage_v / 230.0, 0.2, event=k == 130)
+        # Not held yet: below a tenth of line a corrected supply draws more than any sample (seen: 0.016 of nameplate
+        # current against 0.012), and a transformer alone less (0.0026 against 0.0041).
+        if k < 12:
+            continue
+        current, power = line.current_a * 230.0 / plate.nameplate_w, line.real_power_w / plate.nameplate_w
+        # 3 % for what the closed forms leave out, and what no meter would tell from zero.
+        assert 0.97 * drawn.current.min() - 1e-3 <= current <= 1.03 * drawn.current.max() + 1e-3, line.voltage_v
+        assert 0.97 * drawn.power.min() - 1e-3 <= power <= 1.03 * drawn.power.max() + 1e-3, line.voltage_v
+
+
+def test_a_receiver_is_its_standby_supply_until_power_is_pressed() -> None:
+    world = World(make_unit("healthy-receiver", 2, 230.0, 50.0), 230.0, 50.0)
+    plate = world.unit.nameplate
+    model = _model("receiver")
+    world.set_contactor(closed=True)
+    world.set_output(on=True)
+    for k in range(1, 160):
+        world.set_voltage(min(1.0, k / 120.0) * 230.0)
+        pressed = k == 115
+        if pressed:
+            world.press_power()
+        world.advance(0.2)
+        line = world.window.line
+        drawn = model.step(line.voltage_v / 230.0, 0.2, event=pressed)
+        current = line.current_a * 230.0 / plate.nameplate_w
+        assert 0.97 * drawn.current.min() - 1e-3 <= current <= 1.03 * drawn.current.max() + 1e-3, line.voltage_v
+
+
+@pytest.mark.parametrize("name", ["shorted-output", "one-sided-short", "shorted-rectifier", "shorted-switch"])
+def test_a_hard_fault_is_outside_its_class_by_a_tenth_of_line(name: str) -> None:
+    world = World(make_unit(name, 2, 230.0, 50.0), 230.0, 50.0)
+    plate = world.unit.nameplate
+    model = _model(plate.load_class)
+    world.set_contactor(closed=True)
+    world.set_output(on=True)
+    outside_at = 1.0
+    for k in range(1, 60):
+        world.set_voltage(k / 600.0 * 230.0)
+        world.advance(0.2)
+        line = world.window.line
+        drawn = model.step(line.voltage_v / 230.0, 0.2, event=False)
+        if line.current_a * 230.0 / plate.nameplate_w > 1.1 * drawn.current.max():
+            outside_at = min(outside_at, k / 600.0)
+    assert outside_at < 0.1
