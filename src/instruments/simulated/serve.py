@@ -27,7 +27,7 @@ from instruments.simulated.fleet import (
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
 from instruments.simulated.unit import EMITTER_LEFT, OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS
 from instruments.simulated.units import UnknownUnit, make_unit, recipe
-from instruments.simulated.world import World
+from instruments.simulated.world import WINDOW_S, World
 
 __all__ = ["SimulationOptions", "UnknownUnit", "serve"]
 
@@ -130,7 +130,13 @@ def _follow_wall_time(world: World, speed: float, stop: threading.Event) -> None
         # In small pieces, so that a command waits for one of them at most.
         end_s = world.now_s + behind_s
         while world.now_s < end_s and not stop.is_set():
-            world.advance(min(PACE_S, end_s - world.now_s + world.dt_s))
+            left_s = end_s - world.now_s + world.dt_s
+            if not world.leaves_out:
+                world.advance(min(PACE_S, left_s, world.to_window_end_s))
+            elif left_s >= WINDOW_S:  # a window that is left out goes by as a whole, once it is due
+                world.advance(WINDOW_S)
+            else:
+                break
 
 
 def bench_file_text(options: SimulationOptions, world: World, resources: dict[str, str]) -> str:

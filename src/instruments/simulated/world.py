@@ -86,16 +86,22 @@ class World:
         with self.lock:
             left = round(duration_s / self.dt_s)
             while left > 0:
-                if self._leaves_out(left):
+                if left >= self._per_window and self.leaves_out:
                     left -= self._per_window
                     self._leave_out()
                 else:
                     left -= 1
                     self._step()
 
-    def _leaves_out(self, left: int) -> bool:
-        """Whether the window that begins here need not be worked out: nothing has changed for long."""
-        if not self._averaged or self._steps % self._per_window or left < self._per_window:
+    @property
+    def to_window_end_s(self) -> float:
+        """How much of the window under way is left."""
+        return (self._per_window - self._steps % self._per_window) * self.dt_s
+
+    @property
+    def leaves_out(self) -> bool:
+        """Whether a window begins here that need not be worked out: averaged, and nothing has changed for long."""
+        if not self._averaged or self._steps % self._per_window:
             return False
         still = self.now_s - self._changed_s >= STILL_S and self.output_on and self.contactor_closed
         return still and (self._steps // self._per_window) % (LEFT_OUT + 1) != 0
