@@ -68,7 +68,20 @@ class _Channel:
         return accuracy.bound(value, stated.full * self.factor)
 
 
-class ScpiMeter:
+class _Spoken:
+    """Anything that is spoken to over a link, as its dialect says."""
+
+    def __init__(self, link: Link, dialect: Dialect) -> None:
+        self._link = link
+        self._dialect = dialect
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        return self._link.name
+
+
+class ScpiMeter(_Spoken):
     """A meter: reads all its signals, those with the same question by one question."""
 
     def __init__(
@@ -81,18 +94,12 @@ class ScpiMeter:
         wired_to: Signal | None = None,
         ranges: Mapping[Quantity, float] | None = None,
     ) -> None:
-        self._link = link
-        self._dialect = dialect
+        super().__init__(link, dialect)
         self._clock = clock
         self.position = position
         self._channels = tuple(_channel(m, wired_to, ranges or {}) for m in dialect.measurements)
         self.signals: tuple[Signal, ...] = tuple(channel.signal for channel in self._channels)
         self.measuring_time_s: float = max(m.measuring_time_s for m in dialect.measurements)
-
-    @property
-    def name(self) -> str:
-        """The instrument's name in the bench file."""
-        return self._link.name
 
     def lock_ranges(self) -> None:
         """Lock every range and read it back. Raises LinkError, CommandRefused, InstrumentError."""
@@ -149,21 +156,15 @@ def _channel(measurement: Measurement, wired_to: Signal | None, ranges: Mapping[
     return _Channel(signal, measurement, chosen)
 
 
-class ScpiSource:
+class ScpiSource(_Spoken):
     """An AC source."""
 
     def __init__(self, link: Link, dialect: Dialect) -> None:
         if dialect.source is None or dialect.cut_off is None:
             raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no source")
-        self._link = link
-        self._dialect = dialect
+        super().__init__(link, dialect)
         self._source = dialect.source
         self._switch = dialect.cut_off
-
-    @property
-    def name(self) -> str:
-        """The instrument's name in the bench file."""
-        return self._link.name
 
     @property
     def max_line_voltage_v(self) -> float:
@@ -218,20 +219,14 @@ class ScpiSource:
             raise InstrumentError(f"{self.name}: was switched {expected} and reads back {state}")
 
 
-class ScpiCutOff:
+class ScpiCutOff(_Spoken):
     """A way off: its commands and its read-back."""
 
     def __init__(self, link: Link, dialect: Dialect) -> None:
         if dialect.cut_off is None:
             raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no cut-off")
-        self._link = link
-        self._dialect = dialect
+        super().__init__(link, dialect)
         self._switch = dialect.cut_off
-
-    @property
-    def name(self) -> str:
-        """The instrument's name in the bench file."""
-        return self._link.name
 
     def off(self) -> None:
         """Command it off, before anything else is said. Raises LinkError. Success proves nothing."""
@@ -251,20 +246,14 @@ class ScpiCutOff:
             time.sleep(0.01)
 
 
-class ScpiButton:
+class ScpiButton(_Spoken):
     """A relay across the unit's power button."""
 
     def __init__(self, link: Link, dialect: Dialect) -> None:
         if dialect.button is None:
             raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no power button")
-        self._link = link
-        self._dialect = dialect
+        super().__init__(link, dialect)
         self._button = dialect.button
-
-    @property
-    def name(self) -> str:
-        """The instrument's name in the bench file."""
-        return self._link.name
 
     def press(self) -> None:
         """Press and let go. Raises LinkError, CommandRefused."""
@@ -289,4 +278,4 @@ def _state(link: Link, dialect: Dialect) -> OutputState:
 
 def links_of(parts: Sequence[object]) -> list[Link]:
     """The links of instruments made here."""
-    return [part._link for part in parts if isinstance(part, (ScpiMeter, ScpiSource, ScpiCutOff, ScpiButton))]
+    return [part._link for part in parts if isinstance(part, _Spoken)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, MutableMapping
 from typing import Final, Literal
 
@@ -111,7 +112,8 @@ def for_mains_core(values: Mapping[str, Real], mains_v: float, frequency_hz: flo
     turns = mains_v / REFERENCE_V
     scaled = dict(values)
     for name in ("primary_ohm", "supply_ohm", "core_loss_ohm", "magnetising_h"):
-        scaled[name] = values[name] * turns * turns
+        if name in values:
+            scaled[name] = values[name] * turns * turns
     scaled["knee_wb"] = values["knee_wb"] * turns * 50.0 / frequency_hz
     scaled["knee_a"] = values["knee_a"] / turns
     return scaled
@@ -151,7 +153,7 @@ def outputs_of(values: Mapping[str, Real], layout: Layout) -> tuple[Output, ...]
     return (*inner, *outer)
 
 
-def stages_of(values: Mapping[str, Real], outputs: tuple[Output, ...], channels: int) -> Stages:
+def stages_of(values: Mapping[str, Real], outputs: tuple[Output, ...], channels: int, mains_v: float) -> Stages:
     """Its stages, on its rails."""
     return Stages(
         channels=[
@@ -164,7 +166,7 @@ def stages_of(values: Mapping[str, Real], outputs: tuple[Output, ...], channels:
         idle_span_v=values["idle_span_v"],
         small_signal_a=values["small_signal_a"],
         bleeder_ohm=values["bleeder_ohm"],
-        full_v=values["full_v"],
+        full_v=values["turns_ratio"] * mains_v * math.sqrt(2.0),
         relay_delay_s=values["relay_delay_s"],
         relay_a=values["relay_a"],
     )
@@ -196,8 +198,7 @@ class Amplifier(Unit):
         self.values = dict(values)
         self.outputs = outputs_of(values, layout)
         self.transformer = transformer_of(values, self.outputs)
-        full_v = values["turns_ratio"] * mains_v * 1.4142135623730951
-        self.stages = stages_of({**values, "full_v": full_v}, self.outputs, channels)
+        self.stages = stages_of(values, self.outputs, channels, mains_v)
 
     def _step(self, source_v: Real, dt_s: float) -> Real:
         self.stages.step(self.ops)

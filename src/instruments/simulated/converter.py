@@ -8,6 +8,7 @@ line and charges the bulk capacitor above the line's peak.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final, Literal
 
@@ -78,7 +79,7 @@ class SwitchMode(Unit):
         self.nameplate = NAMEPLATES[kind]
         self.values = dict(values)
         self.kind = kind
-        self.full_v = mains_v * 1.4142135623730951
+        self.full_v = mains_v * math.sqrt(2.0)
         """Bulk voltage at full line, about."""
         self.bulk = Output(1.0, values["limiter_ohm"], values["bulk_f"], junctions=2)
         self.running: Real = 0.0

@@ -196,43 +196,41 @@ def energy_module(world: World, seed: int) -> ScpiInstrument:
 
 def power_button(world: World) -> ScpiInstrument:
     """A relay across the unit's power button: closing it presses."""
-    scpi = ScpiInstrument("SIMULATED,BUTTON,0,1", world.lock)
     held = [False]
 
-    def press(_: str) -> None:
-        if not held[0]:
+    def move(closed: bool) -> None:  # noqa: FBT001 - as a relay's
+        if closed and not held[0]:
             world.press_power()
-        held[0] = True
+        held[0] = closed
 
-    def let_go(_: str) -> None:
-        held[0] = False
-
-    scpi.add("*RST", let_go)
-    scpi.add("ROUTe:CLOSe", press)
-    scpi.add("ROUTe:OPEN", let_go)
-    scpi.add("ROUTe:CLOSe?", lambda _: "1" if held[0] else "0")
-    return scpi
+    return _relay(world, "SIMULATED,BUTTON,0,1", move, lambda: held[0])
 
 
 def relay(world: World) -> ScpiInstrument:
     """A relay that holds the contactor's coil, with the contactor's position read back."""
-    scpi = ScpiInstrument("SIMULATED,RELAY,0,1", world.lock)
+    return _relay(
+        world, "SIMULATED,RELAY,0,1", lambda closed: world.set_contactor(closed=closed), lambda: world.contactor_closed
+    )
+
+
+def _relay(world: World, identity: str, move: Callable[[bool], None], closed: Callable[[], bool]) -> ScpiInstrument:
+    scpi = ScpiInstrument(identity, world.lock)
 
     def channel(text: str) -> None:
         if text.replace(" ", "") != "(@1)":
             raise ScpiError(-222, "Data out of range")
 
-    def move(text: str, *, closed: bool) -> None:
+    def route(text: str, *, close: bool) -> None:
         channel(text)
-        world.set_contactor(closed=closed)
+        move(close)
 
     def state(text: str) -> str:
         channel(text)
-        return "1" if world.contactor_closed else "0"
+        return "1" if closed() else "0"
 
-    scpi.add("*RST", lambda _: world.set_contactor(closed=False))
-    scpi.add("ROUTe:CLOSe", lambda text: move(text, closed=True))
-    scpi.add("ROUTe:OPEN", lambda text: move(text, closed=False))
+    scpi.add("*RST", lambda _: move(False))
+    scpi.add("ROUTe:CLOSe", lambda text: route(text, close=True))
+    scpi.add("ROUTe:OPEN", lambda text: route(text, close=False))
     scpi.add("ROUTe:CLOSe?", state)
     return scpi
 

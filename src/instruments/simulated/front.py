@@ -15,6 +15,7 @@ from instruments.simulated.ops import Ops, Real
 
 FILAMENT_STEP_S: Final = 0.003
 """A filament settles in some 20 ms near its rated power: no longer steps than this."""
+ROOT2: Final = math.sqrt(2.0)
 OPEN_OHM: Final = 1e9
 """An open contact."""
 PEAK_KEPT: Final = 1.0 - 1.0 / (6.0 * STEPS_A_CYCLE)
@@ -149,5 +150,5 @@ class Front:
         mean_a2 = self._tick_sum / self._tick_steps if self._tick_steps else self._square_a2.value
         self._tick_sum, self._tick_steps = 0.0, 0
         for element in self.elements:
-            element.tick(self._peak_v * 0.7071067811865476, mean_a2, dt_s, ops)
+            element.tick(self._peak_v / ROOT2, mean_a2, dt_s, ops)
         self._renew()

@@ -81,7 +81,7 @@ def _valve(rectifier: valve.Rectifier, *, choke_input: bool = False, standby_swi
     return Kind(
         parts,
         lambda values, ops, volts, hertz: valve.ValveAmplifier(
-            valve.for_mains(values, volts, hertz),
+            amplifier.for_mains(values, volts, hertz),
             ops,
             rectifier=rectifier,
             choke_input=choke_input,

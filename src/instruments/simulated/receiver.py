@@ -45,16 +45,19 @@ REGULATED_FROM_V: Final = 3.0
 
 def parts_of_receiver(channels: int) -> dict[str, Part]:
     """All parts: the amplifier's, and the standby supply's with ``standby_`` ahead."""
-    parts = {**parts_of("split", channels), **{name: MAIN[name] for name in MAIN}}
+    parts = parts_of("split", channels) | MAIN
     parts |= {f"idle_a_{n}": Part(0.035, 0.3, "idle of an integrated-style channel") for n in range(3, channels + 1)}
     return parts | {f"standby_{name}": part for name, part in STANDBY.items()} | CONTROL
 
 
 def for_mains_receiver(values: Mapping[str, Real], mains_v: float, frequency_hz: float) -> dict[str, Real]:
     """Both transformers wound for other mains."""
-    standby = {name: values[f"standby_{name}"] for name in STANDBY}
-    small = for_mains({**standby, "supply_ohm": 0.0}, mains_v, frequency_hz)
-    return for_mains(values, mains_v, frequency_hz) | {f"standby_{name}": small[name] for name in STANDBY}
+    small = for_mains(_standby_of(values), mains_v, frequency_hz)
+    return for_mains(values, mains_v, frequency_hz) | {f"standby_{name}": value for name, value in small.items()}
+
+
+def _standby_of(values: Mapping[str, Real]) -> dict[str, Real]:
+    return {name: values[f"standby_{name}"] for name in STANDBY}
 
 
 class Receiver(Unit):
@@ -68,9 +71,8 @@ class Receiver(Unit):
         self.transformer = transformer_of(values, self.outputs)
         # The core was left magnetised when it was last switched off.
         self.transformer.magnetise(self.transformer.residual_wb)
-        full_v = values["turns_ratio"] * mains_v * 1.4142135623730951
-        self.stages = stages_of({**values, "full_v": full_v}, self.outputs, channels)
-        small = {name: values[f"standby_{name}"] for name in STANDBY}
+        self.stages = stages_of(values, self.outputs, channels, mains_v)
+        small = _standby_of(values)
         self.standby_output = Output(
             small["turns_ratio"], small["secondary_ohm"], small["reservoir_plus_f"], junctions=2
         )

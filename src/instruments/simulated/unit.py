@@ -63,10 +63,7 @@ class Unit:
         """One time step at an instantaneous source voltage; the instantaneous line current, A."""
         if self._due == 0:
             self._due = SLOW_STEPS
-            self.live_s += SLOW_STEPS * dt_s
-            self._fail_if_due()
-            self.front.tick(SLOW_STEPS * dt_s, self.ops)
-            self._tick(SLOW_STEPS * dt_s)
+            self._move_on(SLOW_STEPS * dt_s, live=True)
         self._due -= 1
         line_a = self._step(source_v, dt_s)
         if self.front.elements:
@@ -77,8 +74,7 @@ class Unit:
         """One time step with the line open."""
         if self._due == 0:
             self._due = SLOW_STEPS
-            self.front.tick(SLOW_STEPS * dt_s, self.ops)
-            self._tick(SLOW_STEPS * dt_s)
+            self._move_on(SLOW_STEPS * dt_s, live=False)
         self._due -= 1
         if self.front.elements:
             self.front.note(0.0, 0.0, self.ops)
@@ -89,10 +85,15 @@ class Unit:
         while duration_s > 1e-9:
             span_s = min(SOAK_STEP_S, duration_s)
             duration_s -= span_s
+            self._move_on(span_s, live=True)
+
+    def _move_on(self, span_s: float, *, live: bool) -> None:
+        """Whatever is slow, by one slow tick."""
+        if live:
             self.live_s += span_s
             self._fail_if_due()
-            self.front.tick(span_s, self.ops)
-            self._tick(span_s)
+        self.front.tick(span_s, self.ops)
+        self._tick(span_s)
 
     def press_power(self) -> None:
         """Press the power button, or throw the standby switch, where there is one."""

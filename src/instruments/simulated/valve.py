@@ -73,11 +73,6 @@ class Heater:
         return ops.within_unit((self.warmth - 0.80) / 0.15)
 
 
-def for_mains(values: Mapping[str, Real], mains_v: float, frequency_hz: float) -> dict[str, Real]:
-    """The same specimen wound for other mains."""
-    return amplifier.for_mains(values, mains_v, frequency_hz)
-
-
 class ValveAmplifier(Unit):
     """A valve amplifier; ``values`` as in `PARTS`, for the mains they are used on."""
 

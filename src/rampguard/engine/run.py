@@ -35,7 +35,7 @@ from rampguard.engine.setup import Prepared, Refused, prepare
 from rampguard.guard.decision import Layer
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.limits import Limits
-from rampguard.quantities import LINE_VOLTAGE, Signal
+from rampguard.quantities import LINE_VOLTAGE, Quantity, Signal
 from rampguard.ramp.plan import PlanError
 
 CONTACTOR_CLOSES_BELOW_V: Final = 2.0
@@ -180,7 +180,7 @@ class _Run:
                 f" {source.max_line_voltage_v:g} V; lower the plan or use another source"
             )
         plan_s = sum(stage.timeout_s for stage in self.prepared.plan.stages)
-        ceiling_a = self.limits.event_current_a or self.limits.line_current_a
+        ceiling_a = self.limits.ceiling(Quantity.LINE_CURRENT, in_event=True)
         assert ceiling_a is not None  # noqa: S101 - prepare() refused a run without a nameplate
         source.prepare(
             frequency_hz=self.prepared.bench_file.mains.frequency_hz,

@@ -91,10 +91,14 @@ class Limits:
 
     def ceiling(self, quantity: Quantity, *, in_event: bool = False) -> float | None:
         """The absolute ceiling on a quantity, in its unit, or that of an expected event; None where none is set."""
+        if in_event and quantity is Quantity.LINE_CURRENT and self.event_current_a is not None:
+            return self.event_current_a
+        if in_event and quantity is Quantity.REAL_POWER and self.event_power_w is not None:
+            return self.event_power_w
         ceilings = {
             Quantity.LINE_VOLTAGE: self.line_voltage_v,
-            Quantity.LINE_CURRENT: (self.event_current_a if in_event else None) or self.line_current_a,
-            Quantity.REAL_POWER: (self.event_power_w if in_event else None) or self.real_power_w,
+            Quantity.LINE_CURRENT: self.line_current_a,
+            Quantity.REAL_POWER: self.real_power_w,
             Quantity.EMITTER_RESISTOR: self.emitter_resistor_v,
             Quantity.RAIL: self.rail_v,
             Quantity.TEMPERATURE: self.temperature_degc,

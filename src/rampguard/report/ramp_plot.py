@@ -39,6 +39,7 @@ _FEW_POINTS: Final = 60
 _OFF_THE_PICTURE: Final = 4.0
 """A ceiling more than so many times the largest reading is named, but does not flatten the picture."""
 _MOST_EVENTS: Final = 7
+_EVENT_CEILINGS: Final = {Quantity.LINE_CURRENT: "event_current_a", Quantity.REAL_POWER: "event_power_w"}
 _STRIP_PX: Final = 108
 """Height of the strip with the stages' names."""
 _NAMES: Final = {
@@ -282,9 +283,6 @@ def _say_nothing(axes: Axes, quantity: Quantity) -> None:
     axes.set_yticks([])
     style: _Style = {"ha": "center", "va": "center", "color": _GREY, "fontsize": 11}
     axes.text(0.5, 0.5, f"no readings of {_NAMES[quantity]}", transform=axes.transAxes, **style)
-
-
-_EVENT_CEILINGS: Final = {Quantity.LINE_CURRENT: "event_current_a", Quantity.REAL_POWER: "event_power_w"}
 
 
 def _ceilings(axes: Axes, capture: Capture, quantity: Quantity, values: Array) -> None:
