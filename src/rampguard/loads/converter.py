@@ -6,7 +6,7 @@ In terms of the nameplate (see `model`).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
@@ -22,7 +22,7 @@ NO_LOCKOUT_SHARE: Final = 0.2
 class SwitchMode:
     """A unit with a switch-mode supply."""
 
-    ranges: Mapping[str, Range] = {
+    ranges: ClassVar[Mapping[str, Range]] = {
         "load": Range(0.02, 1.0, "what it takes once started, of nameplate power: any part of it", log=True),
         "limit": Range(1.0, 5.0, f"what its current limit allows at low bulk voltage, of the load; {COMMON}", log=True),
         "start": Range(0.20, 0.90, f"line voltage at which it starts; {COMMON}"),
@@ -54,16 +54,13 @@ class SwitchMode:
         most = p["limit"] * p["load"] / ROOT2
         load_a = np.minimum(self._on * p["load"] / held, most)
         take = np.where(self._corrected & (self._on > 0.0), 0.0, load_a)
-        standby = p["standby"] * v
         drop = 0.006
         self._held, mean, square = settle(
             np.full_like(held, ROOT2 * v - drop), self._held, p["source_ohm"], p["farad"] / seconds, take, p["standby"]
         )
-        power = (self._held + drop) * mean + p["source_ohm"] * square + standby * v
+        rectified = Drawn(np.sqrt(square), (self._held + drop) * mean + p["source_ohm"] * square)
         corrected = np.where(self._corrected, np.minimum(self._on * p["load"], most * v * 1.7), 0.0)
-        drawn = corrected / max(v, 1e-9)
-        current = np.sqrt(square + (drawn + standby) ** 2 + 2.0 * drawn * power / max(v, 1e-9) + (p["filter"] * v) ** 2)
-        return Drawn(current, power + corrected)
+        return rectified.beside(v, p["standby"] * v * v + corrected, p["filter"] * v)
 
     def _switch(self, v: float, seconds: float) -> None:
         p = self._p

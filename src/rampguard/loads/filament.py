@@ -31,7 +31,7 @@ def lost(t: Floats, conducted: Floats) -> Floats:
     return (1.0 - conducted) * radiated + conducted * (t - COLD) / (1.0 - COLD)
 
 
-def warm(t: Floats, v_squared: Floats, seconds: float, mass_s: Floats, conducted: Floats) -> Floats:
+def warm(t: Floats, v_squared: Floats | float, seconds: float, mass_s: Floats, conducted: Floats) -> Floats:
     """The temperature so long after, at a mean square voltage across it (of the rated one's).
 
     ``mass_s`` is the time in which rated power would heat it from cold to rated temperature.

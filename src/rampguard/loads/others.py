@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import ClassVar
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from rampguard.loads.winding import core_loss, magnetising
 class TransformerAlone:
     """A transformer with its secondaries open."""
 
-    ranges: Mapping[str, Range] = CORE
+    ranges: ClassVar[Mapping[str, Range]] = CORE
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
@@ -25,15 +26,15 @@ class TransformerAlone:
     def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
         """See `Model.step`."""
         p = self._p
-        power = core_loss(v, p["core_loss"])
+        nothing = np.zeros_like(p["core_loss"])
         reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
-        return Drawn(np.hypot(power / max(v, 1e-9), reactive), power)
+        return Drawn(nothing, nothing).beside(v, core_loss(v, p["core_loss"]), reactive)
 
 
 class Heater:
     """A heating element: a resistance that rises a little as it warms."""
 
-    ranges: Mapping[str, Range] = {
+    ranges: ClassVar[Mapping[str, Range]] = {
         "rated": Range(0.88, 1.12, f"power at nameplate voltage, hot; nameplates say +5/-10 %; {COMMON}"),
         "cold": Range(0.84, 1.0, f"cold resistance, of the hot: alloys for heating rise by 0 to 16 %; {COMMON}"),
         "warm_s": Range(1.0, 150.0, f"time in which it gets hot; {COMMON}", log=True),
@@ -55,7 +56,7 @@ class Heater:
 class FilamentLamp:
     """A filament lamp."""
 
-    ranges: Mapping[str, Range] = {
+    ranges: ClassVar[Mapping[str, Range]] = {
         "rated": Range(0.88, 1.10, f"power at nameplate voltage; {COMMON}"),
         "mass_s": Range(
             0.03, 0.30, f"time in which rated power would heat it: lamps of 25 to 500 W; {COMMON}", log=True
@@ -71,18 +72,17 @@ class FilamentLamp:
         """See `Model.step`."""
         p = self._p
         before = self._t
-        self._t = filament.warm(before, np.full_like(before, v * v), seconds, p["mass_s"], p["conducted"])
+        self._t = filament.warm(before, v * v, seconds, p["mass_s"], p["conducted"])
+        first, last = (p["rated"] / filament.resistance(t) for t in (before, self._t))
         # A reading averages over the step: between the current of its beginning and that of its end.
-        conductance = p["rated"] * 0.5 * (1.0 / filament.resistance(before) + 1.0 / filament.resistance(self._t))
-        settled = p["rated"] / filament.resistance(self._t)
-        conductance = np.where(np.abs(self._t - before) < 0.01, settled, conductance)
+        conductance = np.where(np.abs(self._t - before) < 0.01, last, 0.5 * (first + last))
         return Drawn(v * conductance, v * v * conductance)
 
 
 class Motor:
     """A motor: stalled it is an impedance, running it draws what its load asks for."""
 
-    ranges: Mapping[str, Range] = {
+    ranges: ClassVar[Mapping[str, Range]] = {
         "running": Range(0.25, 1.25, f"power at full line, running, of the nameplate; {COMMON}", log=True),
         "running_factor": Range(0.45, 1.0, f"power factor then; {COMMON}"),
         "running_exponent": Range(1.0, 2.2, "of power against voltage: fans 1.95, 2.2 measured; universal ones 1.5"),

@@ -6,7 +6,7 @@ One part each for linear amplifiers, receivers and valve amplifiers, in terms of
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
@@ -76,19 +76,9 @@ class Rectified:
         ohm = p["source_ohm"] + extra_ohm
         drop = ROOT2 * p["drop"]
         self.held, mean, square = settle(ROOT2 * v - drop, self.held, ohm, p["farad"] / seconds, take, take_per_v)
-        power = (self.held + drop) * mean + ohm * square
-        return self._with_core(v, power, square)
-
-    def _with_core(self, v: float, power: Floats, square: Floats) -> Drawn:
-        p = self.p
-        if v <= 0.0:
-            return Drawn(np.zeros_like(power), np.zeros_like(power))
-        loss = core_loss(v, p["core_loss"])
+        rectified = Drawn(np.sqrt(square), (self.held + drop) * mean + ohm * square)
         reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
-        in_phase = loss / v
-        # Of two currents, the mean square of the sum: the rectifier's with the core loss's, which is a sine with v.
-        current = np.sqrt(square + in_phase * in_phase + 2.0 * in_phase * power / v + reactive * reactive)
-        return Drawn(current, power + loss)
+        return rectified.beside(v, core_loss(v, p["core_loss"]), reactive)
 
 
 class Stages:
@@ -117,7 +107,7 @@ class Stages:
 class LinearAmplifier:
     """A linear-supply amplifier."""
 
-    ranges: Mapping[str, Range] = SUPPLY | STAGES | SOFT_START
+    ranges: ClassVar[Mapping[str, Range]] = SUPPLY | STAGES | SOFT_START
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._supply = Rectified(values)
@@ -137,7 +127,7 @@ class LinearAmplifier:
 class Receiver:
     """A receiver: a standby supply, and a linear supply behind a main relay that closes when power is pressed."""
 
-    ranges: Mapping[str, Range] = {
+    ranges: ClassVar[Mapping[str, Range]] = {
         **LinearAmplifier.ranges,
         "standby": Range(0.001, 0.03, f"standby power at full line, of nameplate power; {COMMON}", log=True),
         "standby_current": Range(
@@ -159,15 +149,14 @@ class Receiver:
         current = np.maximum(p["standby_current"] * v, power / max(v, 1e-9))
         if not self._pressed:
             return Drawn(current, power)
-        main = self._main.step(v, seconds, event=event)
-        both = np.sqrt(main.current**2 + current**2 + 2.0 * main.power * power / max(v * v, 1e-9))
-        return Drawn(both, main.power + power)
+        reactive = np.sqrt(np.maximum(current**2 - (power / max(v, 1e-9)) ** 2, 0.0))
+        return self._main.step(v, seconds, event=event).beside(v, power, reactive)
 
 
 class ValveAmplifier:
     """A valve amplifier: heaters, and high tension that comes when rectifier and valves are warm."""
 
-    ranges: Mapping[str, Range] = SUPPLY | {
+    ranges: ClassVar[Mapping[str, Range]] = SUPPLY | {
         "source_ohm": Range(0.04, 0.9, f"windings, rectifier valve, choke; {COMMON}", log=True),
         "farad": Range(0.003, 0.3, f"reservoirs; {COMMON}", log=True),
         "heaters": Range(0.15, 0.65, f"heater power, of nameplate power; {COMMON}", log=True),
@@ -195,9 +184,7 @@ class ValveAmplifier:
         take = p["anodes"] / supply.full * x**1.5 * emission
         bled = p["bleeder"] * p["anodes"] / supply.full**2
         drawn = supply.step(v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
-        in_phase = heaters / max(v, 1e-9)
-        current = np.sqrt(drawn.current**2 + in_phase**2 + 2.0 * in_phase * drawn.power / max(v, 1e-9))
-        return Drawn(current, drawn.power + heaters)
+        return drawn.beside(v, heaters)
 
     def _heat(self, v: float, seconds: float) -> Floats:
         """Heater power now; loss is part radiation, part conduction, of temperature over the room's."""
