@@ -75,6 +75,8 @@ def test_a_receiver_is_pressed_at_the_same_moment_each_time(tmp_path: Path) -> N
     assert (one.capture / "readings.csv").read_bytes() == (two.capture / "readings.csv").read_bytes()
     events = (one.capture / "events.csv").read_text(encoding="utf-8")
     assert events.count("power was pressed") == 1
+    assert "the bench presses the power button" in one.story
+    assert "press the unit's power button" not in one.story
 
 
 def test_a_series_lamp_spares_a_shorted_unit(tmp_path: Path) -> None:

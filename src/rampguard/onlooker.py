@@ -109,7 +109,10 @@ class Onlooker:
 
     def _on_stage(self, event: dict[str, Any]) -> None:
         self._line_of_readings()
-        waits = "  (press the unit's power button)" if event["ends_when"] == "power-pressed" else ""
+        waits = ""
+        if event["ends_when"] == "power-pressed":
+            by_bench = event.get("bench_presses", False)
+            waits = "  (the bench presses the power button)" if by_bench else "  (press the unit's power button)"
         self.say(f"-> {event['name']}: {event['line_voltage_v']:g} V{waits}")
         self._told_s = time.monotonic()
 

@@ -253,6 +253,7 @@ class Loop:
                 name=move.stage.name,
                 line_voltage_v=move.stage.line_voltage_v,
                 ends_when=move.stage.ends_when,
+                bench_presses=self.parts.presser.able,
             )
         if move.overdue:
             self.trip(Layer.CEILING, move.overdue)
