@@ -141,6 +141,32 @@ class Reading:
             raise ValueError(f"a reading has a value exactly when it is valid: {self.signal.column} {self.value!r}")
 
 
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a healthy unit may draw, from ``low`` to ``high``, in the quantity's unit; no meter's accuracy in it."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """What a healthy unit may draw at one moment: plain numbers, from the load models to the guard.
+
+    ``current_a`` and ``power_w`` are None where nothing is expected, and ``why_not`` says why. While an expected event
+    explains a jump, ``event_budget_j`` is the energy that it may cost, J, and ``event_j`` what it has cost so far.
+    ``fit`` is how well the class fits: the log-likelihood per reading, of all readings so far, of the sample of the
+    class that they suit best; 0 at best, and until enough was read.
+    """
+
+    current_a: Bounds | None = None
+    power_w: Bounds | None = None
+    why_not: str = ""
+    event_budget_j: float | None = None
+    event_j: float = 0.0
+    fit: float = 0.0
+
+
 class Clock(Protocol):
     """Tells bench seconds. On a real bench they are wall seconds; on a simulated one they may run faster."""
 

@@ -9,14 +9,20 @@ from collections.abc import Mapping
 from typing import ClassVar, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rampguard.loads.model import Drawn
+from rampguard.loads.model import Drawn, State, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats, settle
 from rampguard.loads.supply import COMMON, ROOT2
 
 CORRECTED_SHARE: Final = 0.35
 NO_LOCKOUT_SHARE: Final = 0.2
+STARTS_FROM: Final = 0.20
+STARTS_BY: Final = 0.95
+"""Line voltages between which a converter with a lockout starts; common practice, no source."""
+STOPS_BELOW: Final = 0.85
+"""Line voltage below which it may stop again."""
 
 
 class SwitchMode:
@@ -25,47 +31,62 @@ class SwitchMode:
     ranges: ClassVar[Mapping[str, Range]] = {
         "load": Range(0.02, 1.0, "what it takes once started, of nameplate power: any part of it", log=True),
         "limit": Range(1.0, 5.0, f"what its current limit allows at low bulk voltage, of the load; {COMMON}", log=True),
-        "start": Range(0.20, 0.90, f"line voltage at which it starts; {COMMON}"),
-        "stop": Range(0.45, 0.95, f"where it stops, of where it starts; {COMMON}"),
         "lockout": Range(0.0, 1.0, "one in five has no under-voltage lockout"),
-        "wakes": Range(0.02, 0.12, f"line voltage at which one without begins to run; {COMMON}"),
+        "wakes": Range(0.015, 0.12, f"line voltage at which one without begins to run; {COMMON}"),
         "corrected": Range(0.0, 1.0, "a third have a power-factor corrector"),
         "filter": Range(
             0.003, 0.35, f"current of the X-capacitors at full line, of nameplate current; {COMMON}", log=True
         ),
         "source_ohm": Range(0.002, 0.06, f"inrush limiter and filter, referred to nameplate power; {COMMON}", log=True),
+        "drop": Range(0.003, 0.012, "two diodes of 0.5 to 1 V, of nameplate peak at 100 to 240 V"),
         "farad": Range(0.02, 0.45, f"bulk capacitor, seconds of nameplate current; {COMMON}", log=True),
+        "boost": Range(1.0, 1.3, f"what a corrector charges the bulk capacitor to, of the line's peak; {COMMON}"),
         "standby": Range(0.0001, 0.03, f"bleeders and standby, of nameplate power; {COMMON}", log=True),
         "soft_s": Range(0.02, 1.0, f"soft start; {COMMON}", log=True),
     }
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
-        self._held = np.zeros_like(values["load"])
-        self._on = np.zeros_like(values["load"])
         self._locked = values["lockout"] > NO_LOCKOUT_SHARE
-        self._corrected = values["corrected"] < CORRECTED_SHARE
+        self._corrected = (values["corrected"] < CORRECTED_SHARE) & self._locked
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``held`` is the bulk voltage, ``runs`` 1 once started, ``soft`` how far soft start is."""
+        nothing = np.zeros_like(self._p["load"])
+        return {"held": nothing, "runs": nothing, "soft": nothing}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p = self._p
-        self._switch(v, seconds)
-        held = np.maximum(self._held, 1e-3)
+        runs = np.where(self._locked, state["runs"], np.clip((v - p["wakes"]) / p["wakes"], 0.0, 1.0))
+        soft = np.minimum(state["soft"] + seconds / p["soft_s"], 1.0) * (runs > 0.0)
+        on = np.where(self._locked, soft * runs, runs)
         most = p["limit"] * p["load"] / ROOT2
-        load_a = np.minimum(self._on * p["load"] / held, most)
-        take = np.where(self._corrected & (self._on > 0.0), 0.0, load_a)
-        drop = 0.006
-        self._held, mean, square = settle(
-            np.full_like(held, ROOT2 * v - drop), self._held, p["source_ohm"], p["farad"] / seconds, take, p["standby"]
+        load_a = np.minimum(on * p["load"] / np.maximum(state["held"], 1e-3), most)
+        corrects = self._corrected & (on > 0.0)
+        drop = ROOT2 * p["drop"]
+        held, mean, square = settle(
+            ROOT2 * v - drop,
+            state["held"],
+            p["source_ohm"],
+            p["farad"] / seconds,
+            np.where(corrects, 0.0, load_a),
+            p["standby"],
         )
-        rectified = Drawn(np.sqrt(square), (self._held + drop) * mean + p["source_ohm"] * square)
-        corrected = np.where(self._corrected, np.minimum(self._on * p["load"], most * v * 1.7), 0.0)
-        return rectified.beside(v, p["standby"] * v * v + corrected, p["filter"] * v)
+        rectified = Drawn(np.sqrt(square), (held + drop) * mean + p["source_ohm"] * square)
+        corrected = np.where(corrects, np.minimum(on * p["load"], most * v * 1.7), 0.0)
+        # A corrector charges the bulk capacitor above the peak, with what its limit leaves.
+        target = ROOT2 * p["boost"]
+        spare = np.where(corrects, np.maximum(np.minimum(p["limit"] * p["load"], most * v * 1.7) - corrected, 0.0), 0.0)
+        lacking = p["farad"] * np.maximum(target**2 - held**2, 0.0) / (2.0 * seconds)
+        charged = np.minimum(spare, lacking)
+        held = np.sqrt(held**2 + 2.0 * charged * seconds / p["farad"])
+        drawn = rectified.beside(v, p["standby"] * np.square(v) + corrected + charged, p["filter"] * v)
+        return {"held": held, "runs": state["runs"], "soft": soft}, drawn
 
-    def _switch(self, v: float, seconds: float) -> None:
-        p = self._p
-        on = self._on > 0.0
-        runs = np.where(self._locked, np.where(on, v > p["start"] * p["stop"], v >= p["start"]), v >= p["wakes"])
-        risen = np.minimum(self._on + seconds / p["soft_s"], 1.0)
-        strength = np.where(self._locked, 1.0, np.clip((v - p["wakes"]) / p["wakes"], 0.0, 1.0))
-        self._on = np.where(runs, np.minimum(risen, strength), 0.0)
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """See `Model.turned`: a converter with a lockout starts, or stops below full line."""
+        on = state["runs"] > 0.5
+        may_start = ~on & (STARTS_FROM <= v <= STARTS_BY)
+        mask = self._locked & (may_start | (on & (v <= STOPS_BELOW)))
+        return (mask, {**state, "runs": np.where(on, 0.0, 1.0)}) if mask.any() else None

@@ -1,7 +1,7 @@
 """What a load model is to the band: samples of one class, brought along the ramp under way, all at once.
 
 Everything is in terms of the nameplate: line voltage as a part of nameplate voltage, line current of nameplate current
-(watts over volts), real power of nameplate power; time in seconds.
+(watts over volts), real power of nameplate power; time in seconds. Pure: a state and an input give the next state.
 """
 
 from __future__ import annotations
@@ -10,9 +10,15 @@ from collections.abc import Mapping
 from typing import ClassVar, NamedTuple, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats
+
+State = Mapping[str, Floats]
+"""What samples remember: arrays of shape (samples,) by name."""
+Volts = Floats | float
+"""Line voltage: the same for all samples, or one for each."""
 
 
 class Drawn(NamedTuple):
@@ -21,16 +27,21 @@ class Drawn(NamedTuple):
     current: Floats
     power: Floats
 
-    def beside(self, v: float, power: Floats, reactive: Floats | float = 0.0) -> Drawn:
+    def beside(self, v: Volts, power: Floats, reactive: Floats | float = 0.0) -> Drawn:
         """With something more on the same line ``v``: a sine of so much ``power`` in phase, and ``reactive`` current.
 
         The mean square of a sum: what is in phase meets the rest's power, what is in quadrature meets nothing.
         """
-        if v <= 0.0:
-            return Drawn(np.zeros_like(self.power), np.zeros_like(self.power))
-        in_phase = power / v
-        square = self.current**2 + in_phase**2 + 2.0 * in_phase * self.power / v + reactive * reactive
-        return Drawn(np.sqrt(square), self.power + power)
+        safe_v = np.maximum(v, 1e-9)
+        in_phase = power / safe_v
+        square = self.current**2 + in_phase**2 + 2.0 * in_phase * self.power / safe_v + reactive * reactive
+        live = np.greater(v, 0.0)
+        return Drawn(np.where(live, np.sqrt(square), 0.0), np.where(live, self.power + power, 0.0))
+
+
+def chosen(mask: NDArray[np.bool_], yes: State, no: State) -> State:
+    """Of two states, the first where ``mask`` says so."""
+    return {name: no[name] if yes[name] is no[name] else np.where(mask, yes[name], no[name]) for name in no}
 
 
 class Model(Protocol):
@@ -40,6 +51,25 @@ class Model(Protocol):
 
     def __init__(self, values: Mapping[str, Floats]) -> None: ...
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """Cold, empty, and off."""
+        ...
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """What each sample draws ``seconds`` after the last step, at line voltage ``v``; ``event``: power pressed."""
         ...
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """Which samples may by themselves start, stop or pull in now, and the state as if they all did; None: none.
+
+        When that happens is nothing that a nameplate tells, so that both ways are expected until a reading decides.
+        """
+        ...
+
+
+class Steady:
+    """A model in which nothing starts or stops by itself."""
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """Nothing does."""
+        return None

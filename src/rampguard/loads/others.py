@@ -3,35 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar
+from typing import ClassVar, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rampguard.loads import filament
-from rampguard.loads.model import Drawn
+from rampguard.loads.model import Drawn, State, Steady, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.supply import COMMON, CORE
 from rampguard.loads.winding import core_loss, magnetising
 
+REMANENCE_SHOWS: Final = 0.02
+"""Line voltage from which a core's remanence shows whole in its current."""
 
-class TransformerAlone:
+
+class TransformerAlone(Steady):
     """A transformer with its secondaries open."""
 
-    ranges: ClassVar[Mapping[str, Range]] = CORE
+    ranges: ClassVar[Mapping[str, Range]] = CORE | {
+        "residual": Range(
+            0.0005, 0.02, f"current by which a core left magnetised exceeds its own at first; {COMMON}", log=True
+        ),
+        "wears_s": Range(0.02, 2.0, f"seconds at nameplate voltage over which that wears off; {COMMON}", log=True),
+    }
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``kept`` is 1 while the core has all its remanence."""
+        return {"kept": np.ones_like(self._p["residual"])}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p = self._p
         nothing = np.zeros_like(p["core_loss"])
-        reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
-        return Drawn(nothing, nothing).beside(v, core_loss(v, p["core_loss"]), reactive)
+        swing = np.minimum(1.0, v / REMANENCE_SHOWS)
+        reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"]) + p["residual"] * state["kept"] * swing
+        kept = state["kept"] * np.exp(-v * seconds / p["wears_s"])
+        return {"kept": kept}, Drawn(nothing, nothing).beside(v, core_loss(v, p["core_loss"]), reactive)
 
 
-class Heater:
+class Heater(Steady):
     """A heating element: a resistance that rises a little as it warms."""
 
     ranges: ClassVar[Mapping[str, Range]] = {
@@ -42,18 +57,21 @@ class Heater:
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
-        self._warmth = np.zeros_like(values["rated"])
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``warmth`` is its temperature rise, of that at rated power."""
+        return {"warmth": np.zeros_like(self._p["rated"])}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
-        p = self._p
-        ohm = (p["cold"] + (1.0 - p["cold"]) * self._warmth) / p["rated"]
+        p, warmth = self._p, state["warmth"]
+        ohm = (p["cold"] + (1.0 - p["cold"]) * warmth) / p["rated"]
         power = v * v / ohm
-        self._warmth = self._warmth + (1.0 - np.exp(-seconds / p["warm_s"])) * (power / p["rated"] - self._warmth)
-        return Drawn(v / ohm, power)
+        warmth = warmth + (1.0 - np.exp(-seconds / p["warm_s"])) * (power / p["rated"] - warmth)
+        return {"warmth": warmth}, Drawn(v / ohm, power)
 
 
-class FilamentLamp:
+class FilamentLamp(Steady):
     """A filament lamp."""
 
     ranges: ClassVar[Mapping[str, Range]] = {
@@ -66,17 +84,19 @@ class FilamentLamp:
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
-        self._t = np.full_like(values["rated"], filament.COLD)
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``t`` is the filament's temperature, of that at rated voltage."""
+        return {"t": np.full_like(self._p["rated"], filament.COLD)}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
-        p = self._p
-        before = self._t
-        self._t = filament.warm(before, v * v, seconds, p["mass_s"], p["conducted"])
-        first, last = (p["rated"] / filament.resistance(t) for t in (before, self._t))
+        p, before = self._p, state["t"]
+        t = filament.warm(before, v * v, seconds, p["mass_s"], p["conducted"])
+        first, last = (p["rated"] / filament.resistance(at) for at in (before, t))
         # A reading averages over the step: between the current of its beginning and that of its end.
-        conductance = np.where(np.abs(self._t - before) < 0.01, last, 0.5 * (first + last))
-        return Drawn(v * conductance, v * v * conductance)
+        conductance = np.where(np.abs(t - before) < 0.01, last, 0.5 * (first + last))
+        return {"t": t}, Drawn(v * conductance, v * v * conductance)
 
 
 class Motor:
@@ -88,22 +108,33 @@ class Motor:
         "running_exponent": Range(1.0, 2.2, "of power against voltage: fans 1.95, 2.2 measured; universal ones 1.5"),
         "stalled": Range(0.8, 7.0, f"current at full line if it were held, of nameplate current; {COMMON}", log=True),
         "stalled_factor": Range(0.45, 1.0, f"power factor then; {COMMON}"),
-        "starts_at": Range(0.02, 0.55, f"line voltage at which it overcomes its friction; {COMMON}"),
         "run_up_s": Range(0.05, 4.0, f"time in which it comes up to speed; {COMMON}", log=True),
     }
+    turns_from: ClassVar[float] = 0.02
+    turns_by: ClassVar[float] = 0.6
+    """Line voltages between which it overcomes its friction; stalled longer, it would burn. Common practice."""
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
-        self._speed = np.zeros_like(values["running"])
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``turns`` is 1 once it turns, ``speed`` how far it has come up."""
+        nothing = np.zeros_like(self._p["running"])
+        return {"turns": nothing, "speed": nothing}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
-        p = self._p
-        turns = (v >= p["starts_at"]) | ((self._speed > 0.0) & (v >= 0.7 * p["starts_at"]))
-        self._speed = self._speed + (1.0 - np.exp(-seconds / p["run_up_s"])) * (turns - self._speed)
-        slip = 1.0 - self._speed
+        p, safe_v = self._p, np.maximum(v, 1e-9)
+        speed = state["speed"] + (1.0 - np.exp(-seconds / p["run_up_s"])) * (state["turns"] - state["speed"])
+        slip = 1.0 - speed
         held_a = p["stalled"] * v
         held_w = held_a * v * p["stalled_factor"]
-        run_w = p["running"] * v ** p["running_exponent"]
-        run_a = run_w / (p["running_factor"] * max(v, 1e-9))
-        return Drawn(slip * held_a + self._speed * run_a, slip * held_w + self._speed * run_w)
+        run_w = p["running"] * safe_v ** p["running_exponent"]
+        run_a = run_w / (p["running_factor"] * safe_v)
+        return {**state, "speed": speed}, Drawn(slip * held_a + speed * run_a, slip * held_w + speed * run_w)
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """See `Model.turned`: it breaks away, or stalls."""
+        on = state["turns"] > 0.5
+        mask = (~on & (v >= self.turns_from)) | (on & (v <= self.turns_by))
+        return (mask, {**state, "turns": 1.0 - state["turns"]}) if mask.any() else None

@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from typing import ClassVar, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rampguard.loads.model import Drawn
+from rampguard.loads.model import Drawn, State, Steady, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats, settle
 from rampguard.loads.winding import core_loss, magnetising
@@ -52,10 +53,14 @@ STAGES: Final = {
 SOFT_START: Final = {
     "soft_share": Range(0.0, 1.0, "three units in ten have a soft start that a slow ramp can see"),
     "soft_ohm": Range(0.02, 0.30, "10 to 47 ohm or an NTC, referred to nameplate power; common practice", log=True),
-    "bypass": Range(0.58, 0.82, "line voltage at which its relay pulls in: 60 to 80 % of line; common practice"),
 }
 """A soft start's."""
 SOFT_SHARE: Final = 0.3
+SWITCHED_SHARE: Final = 0.3
+BYPASS_FROM: Final = 0.55
+"""Line voltage from which its relay may pull in, a little below the 60 to 80 % of line of common practice..."""
+LETS_GO_FROM: Final = 0.2
+"""...and from which, pulled in, it may still hold."""
 
 
 class Rectified:
@@ -63,22 +68,30 @@ class Rectified:
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self.p = values
-        self.held = np.zeros_like(values["source_ohm"])
-        """Voltage of the reservoir, of nameplate voltage (rms)."""
         self.full = ROOT2 * (1.0 - values["drop"])
-        """About what it comes to at full line."""
+        """About what the reservoir comes to at full line."""
+
+    def rest(self) -> State:
+        """Empty. ``held`` is the reservoir's voltage, of nameplate voltage (rms)."""
+        return {"held": np.zeros_like(self.full)}
 
     def step(
-        self, v: float, seconds: float, take: Floats, take_per_v: Floats, extra_ohm: Floats | float = 0.0
-    ) -> Drawn:
-        """What it draws; the load takes ``take`` and ``take_per_v`` for each part of voltage."""
+        self,
+        held: Floats,
+        v: Volts,
+        seconds: float,
+        take: Floats,
+        take_per_v: Floats,
+        extra_ohm: Floats | float = 0.0,
+    ) -> tuple[Floats, Drawn]:
+        """What is held then, and what it draws; the load takes ``take`` and ``take_per_v`` for each part of voltage."""
         p = self.p
         ohm = p["source_ohm"] + extra_ohm
         drop = ROOT2 * p["drop"]
-        self.held, mean, square = settle(ROOT2 * v - drop, self.held, ohm, p["farad"] / seconds, take, take_per_v)
-        rectified = Drawn(np.sqrt(square), (self.held + drop) * mean + ohm * square)
+        held, mean, square = settle(ROOT2 * v - drop, held, ohm, p["farad"] / seconds, take, take_per_v)
+        rectified = Drawn(np.sqrt(square), (held + drop) * mean + ohm * square)
         reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
-        return rectified.beside(v, core_loss(v, p["core_loss"]), reactive)
+        return held, rectified.beside(v, core_loss(v, p["core_loss"]), reactive)
 
 
 class Stages:
@@ -92,16 +105,19 @@ class Stages:
         self._bias = whole * p["biased"] * (1.0 - p["resistive"])
         self._small = whole * (1.0 - p["biased"]) * (1.0 - p["resistive"])
         self.per_v = whole * p["resistive"] / full
-        self._warmth = np.zeros_like(full)
 
-    def take(self, held: Floats, seconds: float) -> Floats:
-        """Current taken at a rail voltage, besides what goes with it."""
+    def rest(self) -> State:
+        """Cold. ``warmth`` is what devices and heat sinks have of their warmth at idle."""
+        return {"warmth": np.zeros_like(self._full)}
+
+    def take(self, warmth: Floats, held: Floats, seconds: float) -> tuple[Floats, Floats]:
+        """Warmth then, and current taken at a rail voltage, besides what goes with it."""
         p, x = self.p, held / self._full
         on = np.clip((x - p["dark"]) / p["span"], 0.0, 1.0)
         # Devices and heat sinks warm with the power they turn to heat, and idle follows.
-        self._warmth = self._warmth + (1.0 - np.exp(-seconds / p["drift_s"])) * (on * x - self._warmth)
-        bias = self._bias * on * (1.0 + p["drift"] * self._warmth)
-        return bias + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
+        warmth = warmth + (1.0 - np.exp(-seconds / p["drift_s"])) * (on * x - warmth)
+        bias = self._bias * on * (1.0 + p["drift"] * warmth)
+        return warmth, bias + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
 
 
 class LinearAmplifier:
@@ -112,16 +128,29 @@ class LinearAmplifier:
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._supply = Rectified(values)
         self._stages = Stages(values, self._supply.full)
-        soft = values["soft_share"] < SOFT_SHARE
-        self._soft_ohm = np.where(soft, values["soft_ohm"], 0.0)
-        self._bypass = values["bypass"]
+        self._soft = values["soft_share"] < SOFT_SHARE
+        self._soft_ohm = np.where(self._soft, values["soft_ohm"], 0.0)
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``bypassed`` is 1 once the soft start's relay has pulled in."""
+        return {**self._supply.rest(), **self._stages.rest(), "bypassed": np.zeros_like(self._soft_ohm)}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
-        supply = self._supply
-        take = self._stages.take(supply.held, seconds)
-        soft = np.where(v < self._bypass, self._soft_ohm, 0.0)
-        return supply.step(v, seconds, take, self._stages.per_v, soft)
+        warmth, take = self._stages.take(state["warmth"], state["held"], seconds)
+        soft = self._soft_ohm * (1.0 - state["bypassed"])
+        held, drawn = self._supply.step(state["held"], v, seconds, take, self._stages.per_v, soft)
+        return {"held": held, "warmth": warmth, "bypassed": state["bypassed"]}, drawn
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """See `Model.turned`: the soft start's relay pulls in, or, far below, lets go."""
+        if v >= BYPASS_FROM:
+            mask = self._soft & (state["bypassed"] < 0.5)
+        elif v >= LETS_GO_FROM:
+            mask = self._soft & (state["bypassed"] > 0.5)
+        else:
+            return None
+        return (mask, {**state, "bypassed": 1.0 - state["bypassed"]}) if mask.any() else None
 
 
 class Receiver:
@@ -139,21 +168,31 @@ class Receiver:
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
         self._main = LinearAmplifier(values)
-        self._pressed = False
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``pressed`` is 1 once power was pressed."""
+        main = self._main.rest()
+        return {**main, "pressed": np.zeros_like(main["held"])}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
-        p = self._p
-        self._pressed = self._pressed or event
-        power = p["standby"] * v ** p["standby_exponent"]
-        current = np.maximum(p["standby_current"] * v, power / max(v, 1e-9))
-        if not self._pressed:
-            return Drawn(current, power)
-        reactive = np.sqrt(np.maximum(current**2 - (power / max(v, 1e-9)) ** 2, 0.0))
-        return self._main.step(v, seconds, event=event).beside(v, power, reactive)
+        p, safe_v = self._p, np.maximum(v, 1e-9)
+        power = p["standby"] * safe_v ** p["standby_exponent"]
+        current = np.maximum(p["standby_current"] * v, power / safe_v)
+        pressed = np.ones_like(power) if event else state["pressed"]
+        if not pressed.any():
+            return state, Drawn(current, power)
+        reactive = np.sqrt(np.maximum(current**2 - (power / safe_v) ** 2, 0.0))
+        main, drawn = self._main.step(state, v, seconds, event=event)
+        return {**main, "pressed": pressed}, drawn.beside(v, power, reactive)
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """See `Model.turned`: the soft start's relay, once on."""
+        found = self._main.turned(state, v) if state["pressed"].any() else None
+        return None if found is None else (found[0], {**found[1], "pressed": state["pressed"]})
 
 
-class ValveAmplifier:
+class ValveAmplifier(Steady):
     """A valve amplifier: heaters, and high tension that comes when rectifier and valves are warm."""
 
     ranges: ClassVar[Mapping[str, Range]] = SUPPLY | {
@@ -167,35 +206,41 @@ class ValveAmplifier:
         "anodes": Range(0.12, 0.75, f"power taken from the high tension, of nameplate power; {COMMON}", log=True),
         "bleeder": Range(0.001, 0.10, f"of it before the valves conduct; {COMMON}", log=True),
         "silicon": Range(0.0, 1.0, "half have silicon rectifiers, or directly heated ones that are warm at once"),
+        "switched": Range(0.0, 1.0, "three in ten have a standby switch that holds the anodes' current back"),
     }
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
         self._supply = Rectified(values)
-        self._warmth = np.zeros_like(values["heaters"])
 
-    def step(self, v: float, seconds: float, *, event: bool) -> Drawn:
+    def rest(self) -> State:
+        """See `Model.rest`. ``warmth`` is the heaters' and cathodes', 1 at rated power; ``operates`` the switch's."""
+        operates = np.where(self._p["switched"] < SWITCHED_SHARE, 0.0, 1.0)
+        return {**self._supply.rest(), "warmth": np.zeros_like(operates), "operates": operates}
+
+    def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p, supply = self._p, self._supply
-        heaters = self._heat(v, seconds)
-        emission = np.clip((self._warmth - p["emits"]) / p["emits_over"], 0.0, 1.0)
+        warmth, heaters = self._heat(state["warmth"], v, seconds)
+        emission = np.clip((warmth - p["emits"]) / p["emits_over"], 0.0, 1.0)
         rectifies = np.where(p["silicon"] < 0.5, 1.0, np.maximum(emission, 1e-3))
-        x = supply.held / supply.full
-        take = p["anodes"] / supply.full * x**1.5 * emission
+        x = state["held"] / supply.full
+        operates = np.ones_like(warmth) if event else state["operates"]
+        take = p["anodes"] / supply.full * x**1.5 * emission * operates
         bled = p["bleeder"] * p["anodes"] / supply.full**2
-        drawn = supply.step(v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
-        return drawn.beside(v, heaters)
+        held, drawn = supply.step(state["held"], v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
+        return {"held": held, "warmth": warmth, "operates": operates}, drawn.beside(v, heaters)
 
-    def _heat(self, v: float, seconds: float) -> Floats:
-        """Heater power now; loss is part radiation, part conduction, of temperature over the room's."""
+    def _heat(self, warmth: Floats, v: Volts, seconds: float) -> tuple[Floats, Floats]:
+        """Warmth then, and heater power; loss is part radiation, part conduction, of temperature over the room's."""
         p = self._p
         pieces = 3
-        heat = np.zeros_like(self._warmth)
+        heat = np.zeros_like(warmth)
         for _ in range(pieces):
-            heat = v * v / (p["cold"] + (1.0 - p["cold"]) * self._warmth)
-            absolute = 0.27 + 0.73 * self._warmth
-            lost = 0.85 * (absolute**4 - 0.0053) / 0.9947 + 0.15 * self._warmth
+            heat = v * v / (p["cold"] + (1.0 - p["cold"]) * warmth)
+            absolute = 0.27 + 0.73 * warmth
+            lost = 0.85 * (absolute**4 - 0.0053) / 0.9947 + 0.15 * warmth
             slope = 0.85 * 4.0 * 0.73 * absolute**3 + 0.15 + heat
             step = seconds / pieces
-            self._warmth = np.maximum(self._warmth + step * (heat - lost) / (p["heater_s"] + step * slope), 0.0)
-        return np.asarray(p["heaters"] * heat)
+            warmth = np.maximum(warmth + step * (heat - lost) / (p["heater_s"] + step * slope), 0.0)
+        return warmth, np.asarray(p["heaters"] * heat)

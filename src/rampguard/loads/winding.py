@@ -6,14 +6,16 @@ power. Magnetising current is in quadrature with the line, core loss in phase.
 
 from __future__ import annotations
 
+import numpy as np
+
 from rampguard.loads.rectifier import Floats
 
 
-def magnetising(v: float, linear: Floats, knee: Floats, exponent: Floats) -> Floats:
+def magnetising(v: Floats | float, linear: Floats, knee: Floats, exponent: Floats) -> Floats:
     """RMS magnetising current: ``linear`` and ``knee`` are its straight and its steep part at nameplate voltage."""
-    return linear * v + knee * v**exponent
+    return np.asarray(linear * v + knee * v**exponent)
 
 
-def core_loss(v: float, at_full: Floats) -> Floats:
+def core_loss(v: Floats | float, at_full: Floats) -> Floats:
     """Core loss; with the square of the voltage (hysteresis a little less, eddies just so: textbook)."""
-    return at_full * v * v
+    return np.asarray(at_full * v * v)
