@@ -27,7 +27,7 @@ from rampguard.archive.reader import Completeness, read_capture
 from rampguard.archive.rows import Row, as_cells, columns, one_line
 from rampguard.archive.seal import seal_text, verify_seal
 from rampguard.archive.table import TableReader
-from rampguard.quantities import Reading, Validity
+from rampguard.quantities import Bounds, Expectation, Reading, Validity
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 BAD = st.sampled_from([Validity.OVER_RANGE, Validity.INVALID, Validity.MISSING])
@@ -41,7 +41,16 @@ def whole(row: Row) -> tuple[Any, ...]:
     """All of a row, with its numbers bit for bit."""
     readings = [(r.signal, bits(r.value), bits(r.time_s), bits(r.asked_s), r.validity, r.bound) for r in row.readings]
     texts = (row.expected_event, row.stage, row.state, row.decision, row.reason)
-    return bits(row.time_s), bits(row.set_voltage_v), readings, texts
+    return bits(row.time_s), bits(row.set_voltage_v), readings, texts, row.expectation, bits(row.band_excess)
+
+
+@st.composite
+def expectations(draw: st.DrawFn) -> Expectation:
+    bounds = st.none() | st.builds(Bounds, FINITE, FINITE)
+    budget_j = draw(st.none() | FINITE)
+    event_j = 0.0 if budget_j is None else draw(FINITE)
+    why_not = draw(st.text(max_size=12).map(one_line))
+    return Expectation(draw(bounds), draw(bounds), why_not, budget_j, event_j, draw(FINITE))
 
 
 @st.composite
@@ -56,7 +65,11 @@ def rows(draw: st.DrawFn) -> Row:
         elif kind == "bad":
             readings.append(Reading(signal, None, time_s, time_s, draw(BAD)))
     text = st.text(max_size=12).map(one_line)
-    return Row(time_s, draw(st.none() | FINITE), tuple(readings), *(draw(text) for _ in range(5)))
+    event, stage, state, decision, reason = (draw(text) for _ in range(5))
+    expectation = draw(st.none() | expectations())
+    excess = 0.0 if expectation is None else draw(st.floats(0.0, 1.0))
+    set_v = draw(st.none() | FINITE)
+    return Row(time_s, set_v, tuple(readings), event, expectation, excess, stage, state, decision, reason)
 
 
 @settings(max_examples=200, deadline=None)

@@ -54,7 +54,7 @@ def test_too_much_current_trips_with_time_voltage_layer_and_reason(tmp_path: Pat
     assert result is not None
     assert result["outcome"] == "tripped"
     trip = result["trip"]
-    assert trip["layer"] == "ceiling"
+    assert trip["layer"] == "band"  # long before its ceiling
     assert trip["line_voltage_v"] == pytest.approx(10 * trip["time_s"])
     assert "line current" in trip["reason"]
     assert result["readings"] == 50
@@ -151,4 +151,4 @@ def test_text_tells_the_same(tmp_path: Path) -> None:
         [*RAMPGUARD, "replay", str(tmp_path / "b"), *GIVEN], capture_output=True, text=True, timeout=60
     )
     assert "TRIPPED" in done.stdout
-    assert "[ceiling]" in done.stdout
+    assert "[band]" in done.stdout

@@ -40,6 +40,10 @@ class Unit(Strict):
     selector_v: Positive | None = None
     press_power_at: Annotated[float, Field(gt=0, le=1)] | None = None
     """Part of line voltage at which power is pressed, or the standby switch thrown; absent: as its class has it."""
+    series_lamp_w: Positive | None = None
+    """Watts of the series lamp ahead of it; absent: none."""
+    facts: dict[str, Positive] = Field(default_factory=dict)
+    """What else is known of it, as `rampguard classes` lists: ``va``, ``rail_v``, ``idle_w`` and so on."""
 
 
 class SimulatedClock(Strict):

@@ -122,6 +122,7 @@ def _add_run(commands: Any) -> None:
     parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
     parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="power on the unit's nameplate, watts")
     parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50; must agree with the bench")
+    _add_known(parser)
     parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
     parser.add_argument(
         "--permissives-confirmed",
@@ -129,6 +130,15 @@ def _add_run(commands: Any) -> None:
         help="a person has confirmed every pre-power check; the capture records that it was given this way",
     )
     _add_shared(parser)
+
+
+def _add_known(parser: argparse.ArgumentParser) -> None:
+    """What else may be known of a unit."""
+    parser.add_argument(
+        "--facts", metavar="NAME=N,..", help="what narrows the expected band: va=400,idle_w=30 (see: rampguard classes)"
+    )
+    parser.add_argument("--series-lamp-w", metavar="W", type=_positive, help="watts of the series lamp ahead of it")
+    parser.add_argument("--known-good", metavar="CAPTURE", type=Path, help="capture of a unit known to be good")
 
 
 def _add_simulate(commands: Any) -> None:
@@ -167,6 +177,7 @@ def _add_replay(commands: Any) -> None:
     parser.add_argument(
         "--meter", metavar="ACCURACY", help="the meters' accuracy: v=0.05%%+0.01,a=0.1%%+0.0005,w=0.1%%+0.02"
     )
+    _add_known(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object a file on standard output")
 
 
@@ -227,6 +238,13 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 
 
 def _run(options: argparse.Namespace) -> int:
+    from rampguard.replay import ReplayRefused, parse_facts
+
+    try:
+        facts = parse_facts(options.facts)
+    except ReplayRefused as error:
+        print(error, file=sys.stderr)
+        return EXIT_BAD_INPUT
     confirmed = "by flag" if options.permissives_confirmed else _confirm_checks()
     if options.into is not None:
         into = options.into
@@ -241,6 +259,9 @@ def _run(options: argparse.Namespace) -> int:
         mains_v=mains_v,
         mains_frequency_hz=mains_hz,
         plan=None if options.plan is None else str(options.plan),
+        facts=facts,
+        series_lamp_w=options.series_lamp_w,
+        known_good=None if options.known_good is None else str(options.known_good),
         permissives_confirmed=confirmed,
     )
     return _follow(order, as_json=options.json)
@@ -298,7 +319,16 @@ def _replay(options: argparse.Namespace) -> int:
     from rampguard.replay import ReplayInput, ReplayRefused, replay
 
     mains_v, mains_hz = options.mains or (None, None)
-    given = ReplayInput(options.load_class, options.nameplate_w, mains_v, mains_hz, options.meter)
+    given = ReplayInput(
+        options.load_class,
+        options.nameplate_w,
+        mains_v,
+        mains_hz,
+        options.meter,
+        options.facts,
+        options.series_lamp_w,
+        None if options.known_good is None else str(options.known_good),
+    )
     worst = EXIT_DONE
     for file in options.files:
         try:

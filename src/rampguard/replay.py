@@ -16,13 +16,19 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from rampguard.archive.errors import ArchiveError
+from rampguard.archive.reader import read_descriptor
+from rampguard.archive.rows import Row
 from rampguard.archive.table import TableReader
 from rampguard.engine.ceilings import limits_for
+from rampguard.engine.expecting import OVERRAN, Expecting
 from rampguard.engine.link import EXIT_DONE, EXIT_TRIPPED
-from rampguard.guard.decision import Observation, Severity, Trip
-from rampguard.guard.judge import GuardState, TimeRanBackwards, judge
+from rampguard.engine.press_inferred import PressInferred
+from rampguard.engine.resting import basis_for
+from rampguard.guard.decision import Decision, Observation, Severity, Trip
+from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_band
 from rampguard.guard.limits import Limits, LimitsError
-from rampguard.loads.classes import UnknownLoadClass, load_class
+from rampguard.loads.basis import Basis, FactError
+from rampguard.loads.classes import LoadClass, UnknownLoadClass, load_class
 from rampguard.quantities import Accuracy, Quantity, Signal
 
 STANDARD_INPUT: Final = "-"
@@ -46,6 +52,9 @@ class ReplayInput:
     mains_v: float | None = None
     mains_frequency_hz: float | None = None
     meter: str | None = None
+    facts: str | None = None
+    series_lamp_w: float | None = None
+    known_good: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,19 +128,54 @@ def replay(file: str, given: ReplayInput, notes: Callable[[str], None]) -> Repla
             for note in table.notes:
                 notes(f"{file}: {note}")
             limits, class_name = _limits(file, given, table.signals, driven=table.has_set_voltage)
-            return _judge_all(file, table, limits, class_name, notes)
-    except (ArchiveError, LimitsError, UnknownLoadClass, TimeRanBackwards) as error:
+            basis = _basis(file, given)
+            chosen = None if class_name is None else load_class(class_name)
+            return _judge_all(file, table, Judging(limits, chosen, basis), notes)
+    except (ArchiveError, FactError, LimitsError, UnknownLoadClass, TimeRanBackwards) as error:
         raise ReplayRefused(str(error)) from None
     except OSError as error:
         raise ReplayRefused(f"{file}: cannot be read ({error.strerror}); check the path") from None
 
 
-def _judge_all(
-    file: str, table: TableReader, limits: Limits, class_name: str | None, notes: Callable[[str], None]
-) -> ReplayResult:
+@dataclass(frozen=True, slots=True)
+class Judging:
+    """What a recording is judged by."""
+
+    limits: Limits
+    load_class: LoadClass | None
+    basis: Basis | None
+
+
+class _RowJudge:
+    """Judges rows one after the other: layer 1, then layer 2 at the moments at which the band was, or can be, asked."""
+
+    def __init__(self, by: Judging, table: TableReader) -> None:
+        self._limits = by.limits
+        self._expecting = None if by.basis is None else Expecting(by.basis)
+        self._presses = PressInferred(by.load_class, by.basis, told=table.keeps_events)
+        self._as_recorded = table.keeps_band
+
+    def __call__(self, state: GuardState, row: Row) -> tuple[GuardState, Decision]:
+        event = row.expected_event or self._presses.event(row)
+        seen = Observation(row.time_s, row.readings, row.set_voltage_v, event)
+        state, decision = judge(state, self._limits, seen)
+        if decision.trip is not None or self._expecting is None or (self._as_recorded and row.expectation is None):
+            return state, decision
+        expectation = self._expecting.expect(seen)
+        if row.expectation is not None and row.expectation.why_not == OVERRAN:
+            expectation = row.expectation
+        if expectation is None:
+            return state, decision
+        return judge_band(state, decision, self._limits, seen, expectation)
+
+
+def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str], None]) -> ReplayResult:
     state, count = GuardState(), 0
     warnings: list[tuple[float, str]] = []
     unset: dict[str, None] = {}
+    judge_row = _RowJudge(by, table)
+    if by.basis is None:
+        unset["the expected band: load class and nameplate are not both given"] = None
     last_reason, told_s = "", time.monotonic()
     for row in table:
         count += 1
@@ -140,8 +184,7 @@ def _judge_all(
             notes(f"{file}: {count} rows so far")
         if state.trip is not None:
             continue  # a file is read, counted and checked to its end, though nothing can change any more
-        seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
-        state, decision = judge(state, limits, seen)
+        state, decision = judge_row(state, row)
         if decision.trip is not None and file == STANDARD_INPUT:
             break  # someone is waiting for this
         if decision.severity is Severity.WARN and decision.reason != last_reason and len(warnings) < _MOST_WARNINGS:
@@ -150,7 +193,43 @@ def _judge_all(
         unset.update((finding.reason, None) for finding in decision.not_evaluated if "no ceiling" in finding.reason)
     if count == 0:
         raise ReplayRefused(f"{file}: no rows; nothing was judged")
-    return ReplayResult(file, count, class_name, state.trip, tuple(warnings), tuple(unset))
+    name = None if by.load_class is None else by.load_class.name
+    return ReplayResult(file, count, name, state.trip, tuple(warnings), tuple(unset))
+
+
+def _basis(file: str, given: ReplayInput) -> Basis | None:
+    """What the band rests on: as recorded, or as given; None where class or nameplate is not known."""
+    folder = Path(file)
+    facts = parse_facts(given.facts)
+    if file != STANDARD_INPUT and folder.is_dir() and given == ReplayInput(meter=given.meter):
+        return _recorded_basis(folder)
+    if given.load_class is None or given.nameplate_w is None:
+        if facts or given.series_lamp_w or given.known_good:
+            raise ReplayRefused("--facts, --series-lamp-w and --known-good need --load-class and --nameplate-w, too")
+        return None
+    return basis_for(
+        given.load_class,
+        nameplate_v=given.mains_v or _DEFAULT_MAINS_V,
+        nameplate_w=given.nameplate_w,
+        facts=facts,
+        series_lamp_w=given.series_lamp_w,
+        known_good=given.known_good,
+    )
+
+
+def _recorded_basis(folder: Path) -> Basis | None:
+    found = read_descriptor(folder)
+    try:
+        lamp_w = found.get("series_lamp_w")
+        return Basis(
+            load_class=load_class(str(found["load_class"])).name,
+            nameplate_v=float(found["nameplate_v"]),
+            nameplate_w=float(found["nameplate_w"]),
+            narrowed={name: (float(low), float(high)) for name, (low, high) in found.get("narrowed", {}).items()},
+            series_lamp_w=None if lamp_w is None else float(lamp_w),
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 def _limits(file: str, given: ReplayInput, signals: tuple[Signal, ...], *, driven: bool) -> tuple[Limits, str | None]:
@@ -171,8 +250,6 @@ def _limits(file: str, given: ReplayInput, signals: tuple[Signal, ...], *, drive
 
 
 def _recorded_class(folder: Path) -> str | None:
-    from rampguard.archive.reader import read_descriptor
-
     name = read_descriptor(folder).get("load_class")
     return None if name is None else str(name)
 
@@ -206,6 +283,22 @@ def parse_meter(text: str | None) -> dict[Quantity, Accuracy]:
                 " absolute part, such as a=0.1%+0.0005"
             ) from None
     return accuracies
+
+
+def parse_facts(text: str | None) -> dict[str, float]:
+    """``va=400,idle_w=30`` as facts. Raises ReplayRefused."""
+    facts: dict[str, float] = {}
+    for part in (text or "").split(","):
+        if not part.strip():
+            continue
+        name, _, value = part.strip().partition("=")
+        try:
+            facts[name] = float(value)
+        except ValueError:
+            raise ReplayRefused(
+                f"--facts: {part.strip()!r} is not understood; write name=number, such as va=400,idle_w=30"
+            ) from None
+    return facts
 
 
 def _size(text: str) -> float:

@@ -154,6 +154,7 @@ def bench_file_text(options: SimulationOptions, world: World, resources: dict[st
         "[unit]",
         f'name = "{options.unit}"',
         f'load_class = "{plate.load_class}"',
+        *([f"series_lamp_w = {options.series_lamp_w!r}"] if options.series_lamp_w is not None else []),
         f"nameplate_v = {options.mains_v!r}",
         f"nameplate_w = {plate.nameplate_w!r}",
     ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,11 +35,20 @@ _MEDIA: Final = {"csv": "text/csv", "toml": "application/toml", "log": "text/pla
 _NUMBERS: Final = {
     "time_s": "bench time since the run began, in seconds",
     "set_voltage_v": "line voltage the source was asked for, in volts rms",
+    "expected_current_low_a": "lower edge of the expected band of line current, in amperes rms",
+    "expected_current_high_a": "upper edge of the expected band of line current, in amperes rms",
+    "expected_power_low_w": "lower edge of the expected band of real power, in watts",
+    "expected_power_high_w": "upper edge of the expected band of real power, in watts",
+    "event_j": "energy since an expected event, in joules",
+    "event_budget_j": "energy that the event may cost, in joules",
+    "band_fit": "log-likelihood per reading of the best sample of the load class; 0 at best",
+    "band_excess": "accumulated excess over the band; 1 trips",
 }
 _TEXTS: Final = {
     "reading_faults": "readings that are no value: column:over-range, column:invalid or column:missing",
     "reading_bounds": "meters' accuracy at each reading: column:bound, in the column's unit",
     "expected_event": "an event that explains a jump in current",
+    "band_not_evaluated": "why the band was not evaluated",
     "stage": "stage of the plan",
     "state": "state of the interlock",
     "decision": "safe, warn or trip",
@@ -76,6 +85,9 @@ class CaptureHeader:
     seed: int | None
     program_version: str
     signals: tuple[Signal, ...]
+    narrowed: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Ranges of load parameters that facts or a known-good capture narrowed."""
+    series_lamp_w: float | None = None
 
 
 def describe(
@@ -99,6 +111,8 @@ def describe(
         "nameplate_v": header.nameplate_v,
         "mains_v": header.mains_v,
         "mains_frequency_hz": header.mains_frequency_hz,
+        "narrowed": {name: list(span) for name, span in header.narrowed.items()},
+        "series_lamp_w": header.series_lamp_w,
         "bench": header.bench_title,
         "clock": header.clock,
         "permissives_confirmed": header.permissives_confirmed,

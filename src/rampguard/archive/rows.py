@@ -5,7 +5,7 @@ it (stage, state, decision, reason). Numbers are written so that they read back 
 
 ``reading_faults`` holds ``column:validity`` for each reading that was no value (``line_current_a:over-range``), and
 ``reading_bounds`` holds ``column:bound`` for each whose meter states an accuracy: what the guard was told, it is told
-again in a replay.
+again in a replay. The band's columns keep what was expected, as it was then.
 """
 
 from __future__ import annotations
@@ -14,11 +14,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from rampguard.quantities import Reading, Signal, Validity
+from rampguard.quantities import Bounds, Expectation, Reading, Signal, Validity
 
 INPUT_COLUMNS: Final = ("time_s", "set_voltage_v")
+BAND_NUMBERS: Final = (
+    *("expected_current_low_a", "expected_current_high_a", "expected_power_low_w", "expected_power_high_w"),
+    *("event_j", "event_budget_j", "band_fit", "band_excess"),
+)
 OUTPUT_COLUMNS: Final = (
     *("reading_faults", "reading_bounds", "expected_event"),
+    *BAND_NUMBERS,
+    "band_not_evaluated",
     *("stage", "state", "decision", "reason"),
 )
 EVENT_COLUMNS: Final = ("time_s", "wall_time", "kind", "text")
@@ -32,6 +38,10 @@ class Row:
     set_voltage_v: float | None = None
     readings: tuple[Reading, ...] = ()
     expected_event: str = ""
+    expectation: Expectation | None = None
+    """What was expected of the readings; None where nothing was asked."""
+    band_excess: float = 0.0
+    """Excess over the band, 0 to 1, after this row."""
     stage: str = ""
     state: str = ""
     decision: str = ""
@@ -65,8 +75,25 @@ def as_cells(row: Row, signals: Sequence[Signal]) -> list[str]:
         *(number(readings[signal].value) if signal in readings else "" for signal in signals),
         " ".join(faults),
         " ".join(bounds),
-        *map(one_line, (row.expected_event, row.stage, row.state, row.decision, row.reason)),
+        one_line(row.expected_event),
+        *_band_cells(row),
+        *map(one_line, (row.stage, row.state, row.decision, row.reason)),
     ]
+
+
+def _band_cells(row: Row) -> list[str]:
+    """The band as it was: blank where it was not asked."""
+    e = row.expectation
+    if e is None:
+        return [""] * (len(BAND_NUMBERS) + 1)
+    sides = (side for bounds in (e.current_a, e.power_w) for side in _sides(bounds))
+    in_event = e.event_budget_j is not None
+    numbers = (*sides, e.event_j if in_event else None, e.event_budget_j, e.fit, row.band_excess)
+    return [*map(number, numbers), one_line(e.why_not)]
+
+
+def _sides(bounds: Bounds | None) -> tuple[float | None, float | None]:
+    return (None, None) if bounds is None else (bounds.low, bounds.high)
 
 
 def event_cells(event: CaptureEvent) -> list[str]:

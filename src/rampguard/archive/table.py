@@ -16,8 +16,8 @@ from typing import TextIO
 
 from rampguard.archive.errors import TableError
 from rampguard.archive.header import SET_VOLTAGE, TIME, Header
-from rampguard.archive.rows import Row
-from rampguard.quantities import Accuracy, Quantity, Reading, Signal, Validity
+from rampguard.archive.rows import BAND_NUMBERS, Row
+from rampguard.quantities import Accuracy, Bounds, Expectation, Quantity, Reading, Signal, Validity
 
 
 class TableReader:
@@ -38,6 +38,10 @@ class TableReader:
             raise TableError(f"{name}, line 1: is not a line of a table ({error})") from None
         self.signals: tuple[Signal, ...] = self._header.signals
         """The signals that have a column."""
+        self.keeps_band = "band_not_evaluated" in self._header.columns
+        """Whether it is a capture that says at which moments the band was asked."""
+        self.keeps_events = "expected_event" in self._header.columns
+        """Whether it tells expected events."""
         self.has_set_voltage = SET_VOLTAGE in self._header.columns
         self.notes = self._header.notes
         """What was left alone, a line each; a torn last line is added once it has been met."""
@@ -98,6 +102,8 @@ class TableReader:
             set_voltage_v=self._finite(SET_VOLTAGE, cells.get(SET_VOLTAGE, "")),
             readings=self._readings(time_s, cells),
             expected_event=cells.get("expected_event", ""),
+            expectation=self._expectation(cells),
+            band_excess=self._finite("band_excess", cells.get("band_excess", "")) or 0.0,
             stage=cells.get("stage", ""),
             state=cells.get("state", ""),
             decision=cells.get("decision", ""),
@@ -123,6 +129,25 @@ class TableReader:
                 bound = bounds.get(signal.column, 0.0)
             readings.append(Reading(signal, good, time_s, time_s, validity, bound))
         return tuple(readings)
+
+    def _expectation(self, cells: Mapping[str, str]) -> Expectation | None:
+        """What one of our captures expected then; None where it did not."""
+        numbers = {name: self._finite(name, cells.get(name, "")) for name in BAND_NUMBERS}
+        why_not = cells.get("band_not_evaluated", "")
+        if not why_not and all(value is None for value in numbers.values()):
+            return None
+
+        def bounds(low: float | None, high: float | None) -> Bounds | None:
+            return None if low is None or high is None else Bounds(low, high)
+
+        return Expectation(
+            current_a=bounds(numbers["expected_current_low_a"], numbers["expected_current_high_a"]),
+            power_w=bounds(numbers["expected_power_low_w"], numbers["expected_power_high_w"]),
+            why_not=why_not,
+            event_budget_j=numbers["event_budget_j"],
+            event_j=numbers["event_j"] or 0.0,
+            fit=numbers["band_fit"] or 0.0,
+        )
 
     def _faults(self, text: str) -> dict[str, Validity]:
         faults = {}

@@ -42,6 +42,11 @@ class RunOrder:
     mains_v: float | None = None
     mains_frequency_hz: float | None = None
     plan: str | None = None
+    facts: dict[str, float] | None = None
+    """What else is known of the unit, by name; goes before the bench file's."""
+    series_lamp_w: float | None = None
+    known_good: str | None = None
+    """A capture of a unit known to be good."""
     seed: int | None = None
     pace: float | None = None
     """On a bench in lock-step: bench seconds a wall second; None for as fast as it goes."""

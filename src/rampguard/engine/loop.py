@@ -17,14 +17,15 @@ from rampguard.archive.rows import Row
 from rampguard.archive.writer import CaptureWriter
 from rampguard.engine.acquire import Acquisition, Batch, SourceDriver
 from rampguard.engine.cutoff import OffDrive, OffProof, OffReport, begin_proof
+from rampguard.engine.expecting import OVERRAN, Expecting
 from rampguard.engine.guardian import Guardian
 from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import Event, Interlock, State, step
-from rampguard.guard.judge import GuardState, judge, trip_from_outside
+from rampguard.guard.judge import GuardState, judge, judge_band, trip_from_outside
 from rampguard.guard.limits import Limits
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading
 from rampguard.ramp.plan import Plan
 from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
 
@@ -34,6 +35,8 @@ TURN_LIMIT_S: Final = 0.4
 """A turn that took longer (the machine slept, or was stopped) is a fault of its own."""
 STUBBORN_AFTER_S: Final = 1.0
 """Wall time a way off has to read back off, once commanded, before that is a fault of its own."""
+BAND_LIMIT_S: Final = 0.1
+"""Working out the expected band longer than this is no evaluation of it."""
 SOURCE_LIMIT_S: Final = 0.8
 """Wall time a set-point may wait to be taken."""
 
@@ -52,6 +55,7 @@ class Live:
     source: SourceDriver
     drive: OffDrive
     presser: Presser
+    expecting: Expecting
     off_reports: queue.SimpleQueue[OffReport]
     lock_step: bool
     zero_s: float
@@ -171,19 +175,33 @@ class Loop:
         self.guard, decision = judge(self.guard, self.parts.limits, observation)
         if decision.trip is not None and not self.interlock.cause:
             self._trip(decision.trip.reason)
+        expectation = self._expect(observation) if self.interlock.state is State.LIVE else None
+        if expectation is not None:
+            self.guard, decision = judge_band(self.guard, decision, self.parts.limits, observation, expectation)
+            if decision.trip is not None and not self.interlock.cause:
+                self._trip(decision.trip.reason)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
-            self._record(observation, decision)
+            self._record(observation, decision, expectation)
         if decision.severity is Severity.WARN and decision.reason != self._reason:
             self.note("warn", decision.reason)
         self._severity, self._reason = decision.severity, decision.reason
 
-    def _record(self, observation: Observation, decision: Decision) -> None:
+    def _expect(self, observation: Observation) -> Expectation | None:
+        """What was expected; layer 1 has acted by now. Late, it was not evaluated."""
+        begun_s = time.monotonic()
+        expectation = self.parts.expecting.expect(observation)
+        late = not self.parts.lock_step and time.monotonic() - begun_s > BAND_LIMIT_S
+        return Expectation(why_not=OVERRAN) if late and expectation is not None else expectation
+
+    def _record(self, observation: Observation, decision: Decision, expectation: Expectation | None) -> None:
         self.parts.capture.put_row(
             Row(
                 time_s=observation.time_s,
                 set_voltage_v=observation.set_voltage_v,
                 readings=observation.readings,
                 expected_event=observation.expected_event,
+                expectation=expectation,
+                band_excess=self.guard.band.excess,
                 stage=self._stage,
                 state=str(self.interlock.state),
                 decision=decision.word,

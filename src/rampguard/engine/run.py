@@ -19,6 +19,7 @@ from rampguard.archive.writer import CaptureHeader, CaptureWriter
 from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, SourceDriver, read_once
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
+from rampguard.engine.expecting import Expecting
 from rampguard.engine.guardian import Guardian
 from rampguard.engine.link import (
     EXIT_BAD_INPUT,
@@ -110,6 +111,8 @@ class _Run:
         Raises Refused, InstrumentError, ArchiveError, NotProvenOff, StoppedBeforePower.
         """
         self.limits = self._limits()
+        # Before anything is energised, since the samples take a moment to make.
+        self.expecting = Expecting(self.prepared.basis)
         proof = self._prove_off_first()
         self._prepare_source()
         self._check_meters()
@@ -219,6 +222,8 @@ class _Run:
             seed=order.seed,
             program_version=__version__,
             signals=self._signals(),
+            narrowed=prepared.basis.narrowed,
+            series_lamp_w=prepared.basis.series_lamp_w,
         )
         return CaptureWriter.create(
             Path(order.into),
@@ -254,6 +259,7 @@ class _Run:
             source=SourceDriver(self.source),
             drive=OffDrive(self.bench.cut_offs, reports.put),
             presser=Presser(self.bench.button),
+            expecting=self.expecting,
             off_reports=reports,
             lock_step=self.lock_step,
             zero_s=self.bench.clock.now_s(),

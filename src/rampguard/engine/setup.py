@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from instruments.bench import BenchFile, load_bench_file
+from rampguard.archive.errors import ArchiveError
 from rampguard.engine.link import RunOrder
+from rampguard.engine.resting import basis_for
+from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.ramp.default import default_plan
 from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
@@ -26,6 +29,7 @@ class Prepared:
     nameplate_v: float
     nameplate_w: float
     plan: Plan
+    basis: Basis
     speed: float
     """Bench seconds a wall second on an accelerated simulated bench; 1 otherwise."""
 
@@ -78,8 +82,24 @@ def prepare(order: RunOrder) -> Prepared:
         nameplate_v=nameplate_v,
         nameplate_w=nameplate_w,
         plan=plan,
+        basis=_basis(order, bench_file, chosen.name, nameplate_v, nameplate_w),
         speed=speed or 1.0,
     )
+
+
+def _basis(order: RunOrder, bench_file: BenchFile, load_class: str, nameplate_v: float, nameplate_w: float) -> Basis:
+    unit = bench_file.unit
+    try:
+        return basis_for(
+            load_class,
+            nameplate_v=nameplate_v,
+            nameplate_w=nameplate_w,
+            facts={**(unit.facts if unit else {}), **(order.facts or {})},
+            series_lamp_w=order.series_lamp_w or (unit.series_lamp_w if unit else None),
+            known_good=order.known_good,
+        )
+    except (FactError, ArchiveError) as error:
+        raise Refused(str(error)) from None
 
 
 def _check_mains(order: RunOrder, bench_v: float, bench_hz: float) -> None:

@@ -1,16 +1,21 @@
-"""One step of the guard: an observation in, a decision and the next state out. A trip latches."""
+"""One step of the guard: an observation in, a decision and the next state out. A trip latches.
+
+Two calls make a step: `judge` decides by layer 1, which needs nothing but the observation, so that its trips are acted
+on before anything slower begins; `judge_band` then adds layer 2.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from rampguard.guard.band import BandMemory, weigh
 from rampguard.guard.case import Case, Check
 from rampguard.guard.ceilings import absolute_ceilings, overshoot, rail_difference, rates_of_rise, too_little_current
 from rampguard.guard.decision import Decision, Finding, Layer, Observation, Severity, Trip
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory, remember
 from rampguard.guard.readings import disagreeing_readings, untrusted_readings
-from rampguard.quantities import LINE_VOLTAGE
+from rampguard.quantities import LINE_VOLTAGE, Expectation
 
 CHECKS: tuple[Check, ...] = (
     absolute_ceilings,
@@ -35,6 +40,7 @@ class GuardState:
     memory: Memory = field(default_factory=Memory)
     time_s: float = float("-inf")
     trip: Trip | None = None
+    band: BandMemory = field(default_factory=BandMemory)
 
 
 def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[GuardState, Decision]:
@@ -52,15 +58,29 @@ def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[
     findings = tuple(finding for check in CHECKS for finding in check(case))
     trip = state.trip or _first_trip(findings, observation, memory)
     severity = Severity.TRIP if trip else max((f.severity for f in findings), default=Severity.SAFE)
-    return GuardState(memory, observation.time_s, trip), Decision(severity, findings, trip)
+    return GuardState(memory, observation.time_s, trip, state.band), Decision(severity, findings, trip)
+
+
+def judge_band(
+    state: GuardState, decision: Decision, limits: Limits, observation: Observation, expectation: Expectation
+) -> tuple[GuardState, Decision]:
+    """Add layer 2 to what `judge` has decided on the same observation, given what was expected of it.
+
+    It can add a warning or a trip; it never takes one back. Pure, as `judge` is.
+    """
+    band, found = weigh(state.band, limits, observation, expectation)
+    if not found:
+        return replace(state, band=band), decision
+    trip = state.trip or _first_trip(found, observation, state.memory)
+    severity = Severity.TRIP if trip else max(decision.severity, *(f.severity for f in found))
+    return replace(state, band=band, trip=trip), Decision(severity, (*decision.findings, *found), trip)
 
 
 def trip_from_outside(state: GuardState, layer: Layer, reason: str) -> GuardState:
     """Latch a trip that the readings did not cause (a lost link, a lost screen). An earlier cause is kept."""
     if state.trip is not None:
         return state
-    cause = Trip(state.time_s, state.memory.value(LINE_VOLTAGE), layer, reason)
-    return GuardState(state.memory, state.time_s, cause)
+    return replace(state, trip=Trip(state.time_s, state.memory.value(LINE_VOLTAGE), layer, reason))
 
 
 def _first_trip(findings: tuple[Finding, ...], observation: Observation, memory: Memory) -> Trip | None:

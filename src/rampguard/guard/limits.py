@@ -80,6 +80,17 @@ class Limits:
     power_over_va_fraction: float = 0.05
     """Real power above volts times amperes by more than this and the meters' bounds cannot be: they disagree."""
 
+    band_far_ratio: float = 1.5
+    """One reading so many times the expected band's upper edge trips; less far above, one warns and two trip."""
+    band_drain_s: float = 4.0
+    """Time in which a whole excess over the band drains away."""
+    band_below_s: float = 3.0
+    """How long a reading must stay below the expected band until that warns."""
+    band_misfit: float = 1.0
+    """A log-likelihood per reading worse than minus this, of the class's best sample, warns of a wrong load class."""
+    unstated_accuracy_percent: float = 1.0
+    """Accuracy, of reading, taken for a meter that states none."""
+
     watched: tuple[Signal, ...] = field(default=(LINE_VOLTAGE, LINE_CURRENT))
     """Signals that must keep arriving."""
 

@@ -49,7 +49,9 @@ TURN_COST: Final = 0.5
 """A sample that has to start or stop loses so much log-weight."""
 TURNS: Final = 0.03
 """So likely it is, at each reading, that a sample that may start or stop does."""
-FIT_FROM: Final = 8.0
+ROUGH_ERROR: Final = 0.3
+"""Whether the class fits at all is asked with so much allowed: its best sample need not be the unit's twin."""
+FIT_FROM: Final = 20.0
 """How well a class fits is told once it rests on so many independent readings."""
 WINDOW_S: Final = 0.1
 """What a meter averages over at least; a charge may fall into one window..."""
@@ -166,9 +168,9 @@ class Band:
         ways = self._ways(state, v, seconds, moved_by, event=sight.event)
         weights = tempered(state.scores)
         state = self._spend(state, sight, seconds, weights)
-        chose, against = self._choose(sight, ways)
-        dose = self._dose(state, sight, seconds, still=still)
-        whole, readings = state.whole - dose * against, state.readings + dose
+        chose, against, roughly = self._choose(sight, ways)
+        dose = self._dose(state, sight, seconds, still=still) if v >= EVALUATED_FROM else 0.0
+        whole, readings = state.whole - dose * roughly, state.readings + dose
         fit = float(whole.max()) / readings if readings >= FIT_FROM else 0.0
         expectation = self._expectation(state, sight, v, ways, weights, fit)
         after = replace(
@@ -193,10 +195,10 @@ class Band:
         turned = self._model.turned(state.samples, v)
         if turned is not None:
             begun.append(turned)
-        before = v - moved_by
-        moving = abs(moved_by) > MOVED or abs(state.moved_by) > MOVED
+        reach = max(abs(moved_by), abs(state.moved_by))
+        moving = reach > MOVED
         # Meters of voltage and current need not average over the same moment: either may be a reading behind.
-        lowest, highest = max(0.0, min(v, before, v + moved_by)), max(v, before, v + moved_by)
+        lowest, highest = max(0.0, v - reach), v + reach
         ways = []
         for mask, samples in begun:
             after, now = self._model.step(samples, v, seconds, event=event)
@@ -258,14 +260,17 @@ class Band:
 
     # -- what the readings say ----------------------------------------------------------------------------------
 
-    def _choose(self, sight: Sight, ways: list[_Way]) -> tuple[Bools, Floats]:
-        """Each sample goes the way that the readings speak less against: whether the second; what they say then."""
-        best = self._against(sight, ways[0])
+    def _choose(self, sight: Sight, ways: list[_Way]) -> tuple[Bools, Floats, Floats]:
+        """Each sample goes the way that the readings speak less against: whether the second; what they say then.
+
+        What they say, finely (by `MODEL_ERROR`) and roughly (by `ROUGH_ERROR`).
+        """
+        best, roughly = self._against(sight, ways[0])
         if len(ways) == 1:
-            return np.zeros_like(best, dtype=np.bool_), best
-        other = self._against(sight, ways[1]) + TURN_COST
-        chose = ways[1].open_to & (other < best)
-        return chose, np.where(chose, other, best)
+            return np.zeros_like(best, dtype=np.bool_), best, roughly
+        other, other_roughly = self._against(sight, ways[1])
+        chose = ways[1].open_to & (other + TURN_COST < best)
+        return chose, np.where(chose, other + TURN_COST, best), np.where(chose, other_roughly, roughly)
 
     def _carry(
         self, state: BandState, sight: Sight, seconds: float, moved_by: float, ways: list[_Way], chose: Bools
@@ -296,9 +301,10 @@ class Band:
         prior = 0.0 if self._prior is None else (1.0 - kept) * self._prior
         return np.asarray(state.scores * kept + prior - against)
 
-    def _against(self, sight: Sight, way: _Way) -> Floats:
+    def _against(self, sight: Sight, way: _Way) -> tuple[Floats, Floats]:
         """What the readings say against each sample: half of squared sigmas, no more than `WORST` allows."""
         against = np.zeros_like(way.low.current)
+        roughly = against
         pairs = (
             (sight.line_current_a, sight.current_bound_a, self._amperes, way.low.current, way.high.current),
             (sight.real_power_w, sight.power_bound_w, self._watts, way.low.power, way.high.power),
@@ -307,7 +313,8 @@ class Band:
             away = self._deviation(value, bound, unit, low, high)
             if away is not None:
                 against = against + 0.5 * np.square(np.minimum(np.abs(away) / MODEL_ERROR, WORST))
-        return against
+                roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / ROUGH_ERROR, WORST))
+        return against, roughly
 
     @staticmethod
     def _deviation(value: float | None, bound: float, unit: float, low: Floats, high: Floats) -> Floats | None:

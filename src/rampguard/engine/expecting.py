@@ -1,0 +1,51 @@
+"""Brings the expected band along with the observations: of a live run, and of a replay alike."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rampguard.guard.decision import Observation
+from rampguard.loads.band import BandState, Sight
+from rampguard.loads.basis import Basis
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation
+
+OVERRAN: Final = "the expected band took too long to work out"
+"""Why a moment was not evaluated at which the computer was too slow; a replay keeps to it."""
+
+
+class Expecting:
+    """The band of one run, and the newest line voltage."""
+
+    def __init__(self, basis: Basis) -> None:
+        self._band = basis.band()
+        self._state: BandState = self._band.begin()
+        self._line_voltage_v: float | None = None
+        self._event = False
+
+    def expect(self, observation: Observation) -> Expectation | None:
+        """What was expected of an observation; None where it holds no reading of current or power to expect."""
+        sight = self.sight(observation)
+        if sight is None:
+            return None
+        self._state, expectation = self._band.step(self._state, sight)
+        return expectation
+
+    def sight(self, observation: Observation) -> Sight | None:
+        """The observation as the band sees it, beside the newest line voltage. An event waits for a reading."""
+        self._event = self._event or bool(observation.expected_event)
+        values = {r.signal: r for r in observation.readings if r.value is not None}
+        if LINE_VOLTAGE in values:
+            self._line_voltage_v = values[LINE_VOLTAGE].value
+        current, power = values.get(LINE_CURRENT), values.get(REAL_POWER)
+        if current is None and power is None:
+            return None
+        event, self._event = self._event, False
+        return Sight(
+            time_s=observation.time_s,
+            line_voltage_v=self._line_voltage_v,
+            line_current_a=None if current is None else current.value,
+            real_power_w=None if power is None else power.value,
+            current_bound_a=0.0 if current is None else current.bound,
+            power_bound_w=0.0 if power is None else power.bound,
+            event=event,
+        )

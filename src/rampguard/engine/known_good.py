@@ -1,0 +1,60 @@
+"""A capture of a unit known to be good, as a basis for the next band of the same model."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from rampguard.archive.errors import ArchiveError
+from rampguard.archive.reader import read_capture
+from rampguard.engine.expecting import Expecting
+from rampguard.guard.decision import Observation
+from rampguard.loads.band import Sight
+from rampguard.loads.basis import Basis, narrowed_by_known_good
+
+LEAST_READINGS: Final = 50
+"""Fewer readings narrow nothing that could be relied on."""
+
+
+class KnownGoodRefused(ArchiveError):  # noqa: N818 - what happened
+    """A capture that cannot stand for a good unit: of another kind, tripped, unfinished, or too short."""
+
+
+def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, float]]:
+    """What a known-good capture leaves of the basis's ranges. Raises ArchiveError."""
+    read = read_capture(capture)
+    found = read.descriptor
+    if read.problems or found.get("outcome") != "passed":
+        raise KnownGoodRefused(
+            f"{capture}: only a capture that passed, its seal whole, stands for a good unit; this one's outcome is"
+            f" {found.get('outcome')!r}{', and its seal does not hold' if read.problems else ''}"
+        )
+    for name, wanted in (("load_class", basis.load_class), ("nameplate_w", basis.nameplate_w)):
+        if found.get(name) != wanted:
+            raise KnownGoodRefused(f"{capture}: its {name} is {found.get(name)}, this unit's is {wanted}")
+    if found.get("series_lamp_w") != basis.series_lamp_w:
+        raise KnownGoodRefused(f"{capture}: was not taken with the same series lamp ({found.get('series_lamp_w')} W)")
+    # A capture made on other mains speaks of the same model wound for them.
+    scale = basis.nameplate_v / float(found["nameplate_v"])
+    expecting = Expecting(basis)
+    sights: list[Sight] = []
+    for row in read.rows():
+        if row.state == "live":
+            seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
+            sight = expecting.sight(seen)
+            if sight is not None:
+                sights.append(_scaled(sight, scale))
+    if len(sights) < LEAST_READINGS:
+        raise KnownGoodRefused(f"{capture}: only {len(sights)} live readings; at least {LEAST_READINGS} tell something")
+    return narrowed_by_known_good(basis, lambda: sights)
+
+
+def _scaled(sight: Sight, scale: float) -> Sight:
+    volts, amperes = sight.line_voltage_v, sight.line_current_a
+    return replace(
+        sight,
+        line_voltage_v=None if volts is None else volts * scale,
+        line_current_a=None if amperes is None else amperes / scale,
+        current_bound_a=sight.current_bound_a / scale,
+    )

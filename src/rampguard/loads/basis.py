@@ -1,0 +1,177 @@
+"""What a band rests on: load class and nameplate, and whatever narrows the class's ranges. Makes the band.
+
+Optional facts about the unit, and a known-good capture, both come down to the same: narrower ranges of some
+parameters, which a capture records as plain numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from rampguard.loads.band import MODEL_ERROR, SAMPLES, Band, Sight, tempered
+from rampguard.loads.families import FAMILIES
+from rampguard.loads.model import Model
+from rampguard.loads.ranges import Range, samples
+from rampguard.loads.rectifier import Floats
+from rampguard.loads.series_lamp import LAMP, MARGIN, BehindLamp
+
+Span = tuple[float, float]
+KNOWN_GOOD_SIGMAS: Final = 2.5
+"""A known-good capture leaves each parameter so many standard deviations either side of what it showed."""
+
+
+class FactError(ValueError):
+    """A fact that is not known, cannot be, or says nothing about this load class."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What a band rests on. Volts rms, watts; ``narrowed`` gives a parameter's range in place of the class's."""
+
+    load_class: str
+    nameplate_v: float
+    nameplate_w: float
+    narrowed: Mapping[str, Span] = field(default_factory=dict)
+    series_lamp_w: float | None = None
+
+    def ranges(self) -> dict[str, Range]:
+        """The ranges of all parameters, narrowed."""
+        own = FAMILIES[self.load_class].ranges
+        lamp = LAMP if self.series_lamp_w is not None else {}
+        return {
+            name: Range(*self.narrowed[name], why=item.why, log=item.log) if name in self.narrowed else item
+            for name, item in {**own, **lamp}.items()
+        }
+
+    def model(self) -> tuple[Model, Mapping[str, Floats]]:
+        """The class's samples, and their parameters."""
+        values = samples(self.ranges(), SAMPLES)
+        model = FAMILIES[self.load_class](values)
+        if self.series_lamp_w is None:
+            return model, values
+        return BehindLamp(model, values, self.series_lamp_w / self.nameplate_w), values
+
+    def band(self) -> Band:
+        """The band."""
+        margin = MODEL_ERROR if self.series_lamp_w is None else MARGIN
+        model, _ = self.model()
+        return Band(model, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w, margin=margin)
+
+
+def narrowed_by_known_good(basis: Basis, sights: Callable[[], list[Sight]]) -> dict[str, Span]:
+    """What the readings of a unit known to be good leave of the ranges: twice over, the second time from the first's.
+
+    Each parameter keeps the weighted mean and `KNOWN_GOOD_SIGMAS` standard deviations either side, within its range.
+    """
+    spans = dict(basis.narrowed)
+    for _ in range(2):
+        now = Basis(
+            load_class=basis.load_class,
+            nameplate_v=basis.nameplate_v,
+            nameplate_w=basis.nameplate_w,
+            narrowed=spans,
+            series_lamp_w=basis.series_lamp_w,
+        )
+        _, values = now.model()
+        band = now.band()
+        state = band.begin()
+        for sight in sights():
+            state, _ = band.step(state, sight)
+        weights = tempered(state.whole)
+        for name, item in now.ranges().items():
+            spans[name] = _span(item, values[name], weights)
+    return spans
+
+
+def _span(item: Range, values: Floats, weights: Floats) -> Span:
+    scale = np.log(values) if item.log else values
+    mean = float(np.sum(weights * scale))
+    half = KNOWN_GOOD_SIGMAS * float(np.sqrt(np.sum(weights * np.square(scale - mean))))
+    low, high = (float(np.exp(edge)) if item.log else edge for edge in (mean - half, mean + half))
+    return max(low, item.low), min(high, item.high)
+
+
+def narrowed_by_facts(
+    load_class: str, nameplate_v: float, nameplate_w: float, facts: Mapping[str, float]
+) -> dict[str, Span]:
+    """What facts about the unit leave of its class's ranges. Raises FactError.
+
+    Each is taken to 20 %, but where its line in `FACTS` says otherwise; all relations are those of the models.
+    """
+    ranges = FAMILIES[load_class].ranges
+    spans: dict[str, Span] = {}
+    for name, value in facts.items():
+        fact = FACTS.get(name)
+        if fact is None:
+            raise FactError(f"{name}: no such fact; known are {', '.join(FACTS)}")
+        if not (np.isfinite(value) and value > 0.0):
+            raise FactError(f"{name} = {value:g}: a fact is a number above zero")
+        if fact.parameter not in ranges:
+            raise FactError(f"{name} says nothing about the load class {load_class}")
+        item = ranges[fact.parameter]
+        low, high = fact.span(value, nameplate_v, nameplate_w, facts)
+        if high < item.low or low > item.high:
+            raise FactError(
+                f"{name} = {value:g} cannot be of a {load_class} with a nameplate of {nameplate_w:g} W: by it"
+                f" {fact.parameter} would be {low:.3g} to {high:.3g}, in this class it is {item.low:g} to"
+                f" {item.high:g}. Check its unit, and the nameplate"
+            )
+        spans[fact.parameter] = (max(low, item.low), min(high, item.high))
+        if fact.parameter == "soft_ohm":
+            spans["soft_share"] = (0.0, 0.0)
+    return spans
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A fact: which parameter it narrows, what it is, and how (volts, watts of the nameplate; the other facts)."""
+
+    parameter: str
+    what: str
+    span: Callable[[float, float, float, Mapping[str, float]], Span]
+
+
+def _about(value: float, part: float = 0.2) -> Span:
+    return value * (1.0 - part), value * (1.0 + part)
+
+
+def _reservoir(value: float, _volts: float, watts: float, facts: Mapping[str, float]) -> Span:
+    if "rail_v" not in facts:
+        raise FactError("reservoir_uf needs rail_v beside it: what it holds goes with the square of its voltage")
+    # Two reservoirs of value microfarads at rail_v hold what one of this many seconds of nameplate current would.
+    return _about(2.0 * value * 1e-6 * facts["rail_v"] ** 2 / (2.0 * watts), 0.3)
+
+
+FACTS: Final[Mapping[str, Fact]] = {
+    "va": Fact(
+        "source_ohm",
+        "transformer's rating, VA: regulation of 3 to 14 % at it (makers' tables, from memory)",
+        lambda value, _v, watts, _f: (0.03 * watts / value, 0.14 * watts / value),
+    ),
+    "winding_ohm": Fact(
+        "source_ohm",
+        "resistance of the primary winding, ohm: of all that is ahead of the rectifier, 30 to 65 % (common practice)",
+        lambda value, volts, watts, _f: (value * watts / volts**2 / 0.65, value * watts / volts**2 / 0.30),
+    ),
+    "rail_v": Fact(
+        "drop",
+        "size of one rail at full line, V: one diode of 0.6 to 1.1 V a rail",
+        lambda value, _v, _w, _f: (0.6 / (value + 0.6), 1.1 / (value + 1.1)),
+    ),
+    "reservoir_uf": Fact("farad", "capacitance on each of two rails, microfarad, to 30 %", _reservoir),
+    "idle_w": Fact(
+        "idle",
+        "power taken from the rails at idle, W, to 30 %",
+        lambda value, _v, watts, _f: _about(value / watts, 0.3),
+    ),
+    "soft_start_ohm": Fact(
+        "soft_ohm",
+        "soft-start resistor in the primary, ohm",
+        lambda value, volts, watts, _f: _about(value * watts / volts**2),
+    ),
+}
+"""The facts that narrow a band, by the name they are given with."""
