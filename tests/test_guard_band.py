@@ -102,7 +102,7 @@ def test_an_event_may_cost_its_budget_and_no_more() -> None:
 
 
 def test_a_class_that_does_not_fit_is_told() -> None:
-    worst, _, said = _weigh([0.15], expectation=Expectation(Bounds(0.1, 0.2), fit=-1.5))
+    worst, _, said = _weigh([0.15], expectation=Expectation(Bounds(0.1, 0.2), fit=-1.8))
     assert worst == [Severity.WARN]
     assert "load class" in said[0].reason
 

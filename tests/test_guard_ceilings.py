@@ -50,7 +50,7 @@ def test_the_size_counts_not_the_sign(signal: Signal) -> None:
 
 
 def test_near_the_ceiling_it_warns_but_not_for_line_voltage() -> None:
-    assert last(line(0.0, 20.0, 0.85)).severity is Severity.WARN
+    assert last(line(0.0, 20.0, 0.96)).severity is Severity.WARN
     assert last(line(0.0, 20.0, 0.79)).severity is not Severity.WARN
     assert last(line(0.0, 250.0, 0.5)).severity is not Severity.WARN
 

@@ -318,4 +318,4 @@ def test_a_load_of_another_class_is_outside_or_fits_badly(offered_as: str, curre
         )
         state, expected = band.step(state, sight)
         outside += expected.current_a is not None and current_a(volts) > expected.current_a.high
-    assert outside >= 5 or expected.fit < -1.0
+    assert outside >= 5 or expected.fit < -1.7  # the limit at which that warns

@@ -40,8 +40,13 @@ def _against_ceiling(case: Case, reading: Reading, ceiling: float) -> Iterator[F
         if size > ceiling:
             yield trip("ceiling", f"{name} {size:.4g} {unit} is above its ceiling of {ceiling:.4g} {unit}")
         # Line voltage lives near its ceiling at full line: there a warning would only teach people to ignore it.
-        elif reading.signal != LINE_VOLTAGE and size > case.limits.warn_fraction * ceiling:
+        elif reading.signal != LINE_VOLTAGE and size > _warns_above(case, reading) * ceiling:
             yield warn("ceiling", f"{name} {size:.4g} {unit} nears its ceiling of {ceiling:.4g} {unit}")
+
+
+def _warns_above(case: Case, reading: Reading) -> float:
+    on_line = reading.signal in (LINE_CURRENT, REAL_POWER)
+    return case.limits.line_warn_fraction if on_line else case.limits.warn_fraction
 
 
 def offset_means_something(case: Case) -> bool:

@@ -38,7 +38,9 @@ class Limits:
     """The same, in place of `real_power_w`."""
 
     warn_fraction: float = 0.8
-    """A reading above this part of its ceiling warns."""
+    """A reading above this part of its ceiling warns..."""
+    line_warn_fraction: float = 0.95
+    """...but line current and real power above this: a healthy heater comes near, and the band warns earlier."""
 
     overshoot_v: float | None = None
     """Line voltage above its set-point by more than this trips; below it by more than this for `lag_s`, too."""
@@ -86,7 +88,7 @@ class Limits:
     """Time in which a whole excess over the band drains away."""
     band_below_s: float = 3.0
     """How long a reading must stay below the expected band until that warns."""
-    band_misfit: float = 1.0
+    band_misfit: float = 1.7
     """A log-likelihood per reading worse than minus this, of the class's best sample, warns of a wrong load class."""
     unstated_accuracy_percent: float = 1.0
     """Accuracy, of reading, taken for a meter that states none."""

@@ -53,6 +53,8 @@ ROUGH_ERROR: Final = 0.3
 """Whether the class fits at all is asked with so much allowed: its best sample need not be the unit's twin."""
 FIT_FROM: Final = 20.0
 """How well a class fits is told once it rests on so many independent readings."""
+FIT_FROM_V: Final = 0.15
+"""...from this part of line voltage on: below, thresholds and diodes decide more than the class does."""
 WINDOW_S: Final = 0.1
 """What a meter averages over at least; a charge may fall into one window..."""
 BURST_S: Final = 0.02
@@ -170,7 +172,8 @@ class Band:
         state = self._spend(state, sight, seconds, weights)
         chose, against, roughly = self._choose(sight, ways)
         dose = self._dose(state, sight, seconds, still=still) if v >= EVALUATED_FROM else 0.0
-        whole, readings = state.whole - dose * roughly, state.readings + dose
+        told = dose if v >= FIT_FROM_V else 0.0
+        whole, readings = state.whole - told * roughly, state.readings + told
         fit = float(whole.max()) / readings if readings >= FIT_FROM else 0.0
         expectation = self._expectation(state, sight, v, ways, weights, fit)
         after = replace(

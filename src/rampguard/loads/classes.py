@@ -85,7 +85,7 @@ _CLASSES: Final = (
     LoadClass(
         name="transformer",
         title="transformer alone",
-        current_ratio=0.3,
+        current_ratio=0.75,
         power_ratio=0.2,
         no_current_from_fraction=0.1,
         current_seen_by_fraction=0.6,
@@ -93,7 +93,7 @@ _CLASSES: Final = (
     LoadClass(
         name="heater",
         title="heater",
-        current_ratio=1.25,
+        current_ratio=1.4,
         power_ratio=1.4,
         no_current_from_fraction=0.1,
         current_seen_by_fraction=0.1,

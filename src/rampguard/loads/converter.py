@@ -18,9 +18,12 @@ from rampguard.loads.supply import COMMON, ROOT2
 
 CORRECTED_SHARE: Final = 0.35
 NO_LOCKOUT_SHARE: Final = 0.2
-STARTS_FROM: Final = 0.20
+STARTS_FROM: Final = 0.30
 STARTS_BY: Final = 0.95
 """Line voltages between which a converter with a lockout starts; common practice, no source."""
+WAKES_FROM: Final = 0.015
+WAKES_BY: Final = 0.25
+"""Line voltages between which one without a lockout wakes whole, or falls asleep."""
 STOPS_BELOW: Final = 0.85
 """Line voltage below which it may stop again."""
 
@@ -29,8 +32,8 @@ class SwitchMode:
     """A unit with a switch-mode supply."""
 
     ranges: ClassVar[Mapping[str, Range]] = {
-        "load": Range(0.02, 1.0, "what it takes once started, of nameplate power: any part of it", log=True),
-        "limit": Range(1.0, 5.0, f"what its current limit allows at low bulk voltage, of the load; {COMMON}", log=True),
+        "load": Range(0.02, 1.05, "what it takes once started, of nameplate power: any part of it", log=True),
+        "limit": Range(0.3, 1.6, f"power at which its current limit acts at full line, of nameplate power; {COMMON}"),
         "lockout": Range(0.0, 1.0, "one in five has no under-voltage lockout"),
         "wakes": Range(0.015, 0.12, f"line voltage at which one without begins to run; {COMMON}"),
         "corrected": Range(0.0, 1.0, "a third have a power-factor corrector"),
@@ -58,10 +61,12 @@ class SwitchMode:
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p = self._p
-        runs = np.where(self._locked, state["runs"], np.clip((v - p["wakes"]) / p["wakes"], 0.0, 1.0))
+        woken = np.maximum(state["runs"], np.clip((v - p["wakes"]) / p["wakes"], 0.0, 1.0))
+        runs = np.where(self._locked, state["runs"], woken)
         soft = np.minimum(state["soft"] + seconds / p["soft_s"], 1.0) * (runs > 0.0)
         on = np.where(self._locked, soft * runs, runs)
-        most = p["limit"] * p["load"] / ROOT2
+        limit = np.maximum(p["limit"], p["load"])
+        most = limit / ROOT2
         load_a = np.minimum(on * p["load"] / np.maximum(state["held"], 1e-3), most)
         corrects = self._corrected & (on > 0.0)
         drop = ROOT2 * p["drop"]
@@ -77,7 +82,7 @@ class SwitchMode:
         corrected = np.where(corrects, np.minimum(on * p["load"], most * v * 1.7), 0.0)
         # A corrector charges the bulk capacitor above the peak, with what its limit leaves.
         target = ROOT2 * p["boost"]
-        spare = np.where(corrects, np.maximum(np.minimum(p["limit"] * p["load"], most * v * 1.7) - corrected, 0.0), 0.0)
+        spare = np.where(corrects, np.maximum(np.minimum(limit, most * v * 1.7) - corrected, 0.0), 0.0)
         lacking = p["farad"] * np.maximum(target**2 - held**2, 0.0) / (2.0 * seconds)
         charged = np.minimum(spare, lacking)
         held = np.sqrt(held**2 + 2.0 * charged * seconds / p["farad"])
@@ -85,8 +90,9 @@ class SwitchMode:
         return {"held": held, "runs": state["runs"], "soft": soft}, drawn
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
-        """See `Model.turned`: a converter with a lockout starts, or stops below full line."""
+        """See `Model.turned`: a converter with a lockout starts, or stops below full line; one without wakes whole."""
         on = state["runs"] > 0.5
         may_start = ~on & (STARTS_FROM <= v <= STARTS_BY)
-        mask = self._locked & (may_start | (on & (v <= STOPS_BELOW)))
+        may_wake = ~self._locked & (v >= WAKES_FROM) & (v <= WAKES_BY)
+        mask = np.where(self._locked, may_start | (on & (v <= STOPS_BELOW)), may_wake)
         return (mask, {**state, "runs": np.where(on, 0.0, 1.0)}) if mask.any() else None

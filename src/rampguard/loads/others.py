@@ -50,7 +50,7 @@ class Heater(Steady):
     """A heating element: a resistance that rises a little as it warms."""
 
     ranges: ClassVar[Mapping[str, Range]] = {
-        "rated": Range(0.88, 1.12, f"power at nameplate voltage, hot; nameplates say +5/-10 %; {COMMON}"),
+        "rated": Range(0.88, 1.10, f"power at nameplate voltage, hot; nameplates say +5/-10 %; {COMMON}"),
         "cold": Range(0.84, 1.0, f"cold resistance, of the hot: alloys for heating rise by 0 to 16 %; {COMMON}"),
         "warm_s": Range(1.0, 150.0, f"time in which it gets hot; {COMMON}", log=True),
     }
@@ -106,12 +106,12 @@ class Motor:
         "running": Range(0.25, 1.25, f"power at full line, running, of the nameplate; {COMMON}", log=True),
         "running_factor": Range(0.45, 1.0, f"power factor then; {COMMON}"),
         "running_exponent": Range(1.0, 2.2, "of power against voltage: fans 1.95, 2.2 measured; universal ones 1.5"),
-        "stalled": Range(0.8, 7.0, f"current at full line if it were held, of nameplate current; {COMMON}", log=True),
+        "stalled": Range(0.8, 6.0, f"current at full line if it were held, of nameplate current; {COMMON}", log=True),
         "stalled_factor": Range(0.45, 1.0, f"power factor then; {COMMON}"),
         "run_up_s": Range(0.05, 4.0, f"time in which it comes up to speed; {COMMON}", log=True),
     }
     turns_from: ClassVar[float] = 0.02
-    turns_by: ClassVar[float] = 0.6
+    turns_by: ClassVar[float] = 0.55
     """Line voltages between which it overcomes its friction; stalled longer, it would burn. Common practice."""
 
     def __init__(self, values: Mapping[str, Floats]) -> None:

@@ -50,17 +50,18 @@ class BehindLamp:
         p, t = self._p, state["lamp_t"]
         inner, share = self._inner(state), state["share"]
         after, drawn = inner, Drawn(np.zeros_like(t), np.zeros_like(t))
+        ohm = self._hot_ohm * filament.resistance(t)
         low, high = np.zeros_like(t), np.ones_like(t)
         for _ in range(ROUNDS):
             # The line that this share would need is more than there is, or less: close in on it from both sides.
             after, drawn = self._model.step(inner, share * v, seconds, event=event)
-            ohm = self._hot_ohm * filament.resistance(t)
             needed = np.sqrt((share * v) ** 2 + 2.0 * ohm * drawn.power + (ohm * drawn.current) ** 2)
             too_much = needed > v
             high, low = np.where(too_much, share, high), np.where(too_much, low, share)
             guess = share * v / np.maximum(needed, 1e-9)
             inside = (guess > low) & (guess < high)
             share = np.where(inside, guess, 0.5 * (low + high))
+        drawn = _by_the_lamp(drawn, share * v, v, ohm)
         dropped = ohm * drawn.current
         t = filament.warm(t, dropped**2, seconds, p["lamp_mass_s"], p["lamp_conducted"])
         at_line = Drawn(drawn.current, drawn.power + ohm * drawn.current**2)
@@ -76,3 +77,15 @@ class BehindLamp:
     @staticmethod
     def _inner(state: State) -> State:
         return {name: value for name, value in state.items() if name not in ("lamp_t", "share")}
+
+
+def _by_the_lamp(drawn: Drawn, u: Volts, v: Volts, ohm: Floats) -> Drawn:
+    """What flows by the lamp, which has to drop the rest of the line, at the unit's own power factor.
+
+    A rectifier's current goes steeply with its voltage, a lamp's does not: what is left of the search's error in the
+    share matters less this way.
+    """
+    factor = np.clip(drawn.power / np.maximum(u * drawn.current, 1e-12), 0.0, 1.0)
+    in_phase = factor * u
+    current = (np.sqrt(in_phase**2 + np.maximum(np.square(v) - np.square(u), 0.0)) - in_phase) / ohm
+    return Drawn(current, factor * u * current)

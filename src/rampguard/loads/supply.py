@@ -11,7 +11,7 @@ from typing import ClassVar, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rampguard.loads.model import Drawn, State, Steady, Volts
+from rampguard.loads.model import Drawn, State, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats, settle
 from rampguard.loads.winding import core_loss, magnetising
@@ -30,6 +30,9 @@ CORE: Final = {
 """The core's parameters."""
 
 SUPPLY: Final = CORE | {
+    "magnetising": Range(0.003, 0.18, f"of a transformer with room for a whole amplifier's load; {COMMON}", log=True),
+    "knee": Range(0.0005, 0.10, f"what is past the knee at full line; {COMMON}", log=True),
+    "core_loss": Range(0.002, 0.05, f"of nameplate power; {COMMON}", log=True),
     "source_ohm": Range(
         0.03, 0.28, "regulation of 3 to 25 % (makers' tables, from memory), referred to nameplate power", log=True
     ),
@@ -39,13 +42,13 @@ SUPPLY: Final = CORE | {
 """A capacitor-input supply's."""
 
 STAGES: Final = {
-    "idle": Range(0.025, 0.36, f"power taken from the rails at idle, of nameplate power; {COMMON}", log=True),
+    "idle": Range(0.025, 0.20, f"power taken from the rails at idle, of nameplate power, class AB; {COMMON}", log=True),
     "biased": Range(0.25, 0.9, f"part of it that is output stages' idle current; {COMMON}"),
     "resistive": Range(0.0, 0.15, f"part of it that goes with the rails: bleeders, lamps; {COMMON}"),
     "dark": Range(0.05, 0.20, f"part of the rails below which the output stages stay dark; {COMMON}"),
     "span": Range(0.12, 0.50, f"part of the rails over which their idle then comes on; {COMMON}"),
     "small_full": Range(0.15, 0.65, f"part of the rails from which small stages draw their whole current; {COMMON}"),
-    "drift": Range(-0.1, 0.6, f"what idle grows by as it warms; {COMMON}"),
+    "drift": Range(-0.1, 0.35, f"what idle grows by as it warms; {COMMON}"),
     "drift_s": Range(15.0, 900.0, f"time constant of that; {COMMON}", log=True),
 }
 """The stages'."""
@@ -57,6 +60,8 @@ SOFT_START: Final = {
 """A soft start's."""
 SOFT_SHARE: Final = 0.3
 SWITCHED_SHARE: Final = 0.3
+EMITS_FROM: Final = 0.2
+"""Warmth of the heaters from which a cathode may emit; common practice, no source."""
 BYPASS_FROM: Final = 0.55
 """Line voltage from which its relay may pull in, a little below the 60 to 80 % of line of common practice..."""
 LETS_GO_FROM: Final = 0.2
@@ -192,18 +197,18 @@ class Receiver:
         return None if found is None else (found[0], {**found[1], "pressed": state["pressed"]})
 
 
-class ValveAmplifier(Steady):
+class ValveAmplifier:
     """A valve amplifier: heaters, and high tension that comes when rectifier and valves are warm."""
 
     ranges: ClassVar[Mapping[str, Range]] = SUPPLY | {
         "source_ohm": Range(0.04, 0.9, f"windings, rectifier valve, choke; {COMMON}", log=True),
         "farad": Range(0.003, 0.3, f"reservoirs; {COMMON}", log=True),
-        "heaters": Range(0.15, 0.65, f"heater power, of nameplate power; {COMMON}", log=True),
+        "heaters": Range(0.15, 0.45, f"heater power, of nameplate power; {COMMON}", log=True),
         "cold": Range(0.12, 0.30, "cold heater resistance, of the hot: tungsten at 1000 K is 4.4 times that at 300 K"),
         "heater_s": Range(1.0, 14.0, f"time in which heaters warm; {COMMON}", log=True),
         "emits": Range(0.45, 0.9, f"warmth from which cathodes emit; {COMMON}"),
         "emits_over": Range(0.05, 0.25, f"warmth over which they come to emit fully; {COMMON}"),
-        "anodes": Range(0.12, 0.75, f"power taken from the high tension, of nameplate power; {COMMON}", log=True),
+        "anodes": Range(0.12, 0.50, f"power taken from the high tension, of nameplate power; {COMMON}", log=True),
         "bleeder": Range(0.001, 0.10, f"of it before the valves conduct; {COMMON}", log=True),
         "silicon": Range(0.0, 1.0, "half have silicon rectifiers, or directly heated ones that are warm at once"),
         "switched": Range(0.0, 1.0, "three in ten have a standby switch that holds the anodes' current back"),
@@ -214,22 +219,37 @@ class ValveAmplifier(Steady):
         self._supply = Rectified(values)
 
     def rest(self) -> State:
-        """See `Model.rest`. ``warmth`` is the heaters' and cathodes', 1 at rated power; ``operates`` the switch's."""
+        """See `Model.rest`. ``warmth`` is the heaters', 1 at rated power; the cathodes' emission is ``ahead`` of it.
+
+        ``operates`` is 1 once the standby switch lets the anodes draw.
+        """
         operates = np.where(self._p["switched"] < SWITCHED_SHARE, 0.0, 1.0)
-        return {**self._supply.rest(), "warmth": np.zeros_like(operates), "operates": operates}
+        nothing = np.zeros_like(operates)
+        return {**self._supply.rest(), "warmth": nothing, "ahead": nothing, "operates": operates}
 
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p, supply = self._p, self._supply
         warmth, heaters = self._heat(state["warmth"], v, seconds)
-        emission = np.clip((warmth - p["emits"]) / p["emits_over"], 0.0, 1.0)
+        emission = self._emission(warmth, state["ahead"])
         rectifies = np.where(p["silicon"] < 0.5, 1.0, np.maximum(emission, 1e-3))
         x = state["held"] / supply.full
         operates = np.ones_like(warmth) if event else state["operates"]
         take = p["anodes"] / supply.full * x**1.5 * emission * operates
         bled = p["bleeder"] * p["anodes"] / supply.full**2
         held, drawn = supply.step(state["held"], v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
-        return {"held": held, "warmth": warmth, "operates": operates}, drawn.beside(v, heaters)
+        after = {"held": held, "warmth": warmth, "ahead": state["ahead"], "operates": operates}
+        return after, drawn.beside(v, heaters)
+
+    def _emission(self, warmth: Floats, ahead: Floats) -> Floats:
+        return np.clip((warmth - self._p["emits"]) / self._p["emits_over"] + ahead, 0.0, 1.0)
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """See `Model.turned`: cathodes come to emit, by half of what they can, before their heaters' time."""
+        emission = self._emission(state["warmth"], state["ahead"])
+        mask = (state["warmth"] > EMITS_FROM) & (emission < 1.0)
+        lacking = np.clip((self._p["emits"] - state["warmth"]) / self._p["emits_over"] - state["ahead"], 0.0, None)
+        return (mask, {**state, "ahead": state["ahead"] + lacking + 0.5}) if mask.any() else None
 
     def _heat(self, warmth: Floats, v: Volts, seconds: float) -> tuple[Floats, Floats]:
         """Warmth then, and heater power; loss is part radiation, part conduction, of temperature over the room's."""
