@@ -50,10 +50,12 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder such as a user would stand in: the project's captures at hand."""
     folder = tmp_path_factory.mktemp("desk")
     shutil.copytree(ROOT / "captures", folder / "captures")
+    shutil.copy(ROOT / "captures" / "healthy-amplifier" / "readings.csv", folder / "measured.csv")
     return folder
 
 
-EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay": 3, "plot": 0}
+EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay captures": 3, "replay measured": 0}
+EXPECTED_CODES |= {"plot": 0, "classes": 0}
 LIVE = ("rampguard simulate", "rampguard run")
 
 

@@ -24,6 +24,7 @@ _EXAMPLES = """examples:
   rampguard run --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300
   rampguard replay captures/healthy-amplifier --json
   rampguard plot captures/healthy-amplifier
+  rampguard classes linear-amplifier --nameplate-w 300
 
 exit codes:
   0 done, nothing tripped        3 tripped, output proven off
@@ -64,6 +65,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_simulate(commands)
     _add_replay(commands)
     _add_plot(commands)
+    _add_classes(commands)
     return parser
 
 
@@ -187,6 +189,22 @@ def _add_plot(commands: Any) -> None:
     )
     parser.add_argument("capture", type=Path, help="capture folder")
     parser.add_argument("--out", type=Path, help="picture to write (default: ramp.png in the capture)")
+
+
+def _add_classes(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "classes",
+        _classes,
+        "what each load class expects of a healthy unit, and why",
+        "rampguard classes linear-amplifier --nameplate-w 300 --mains 230/50",
+    )
+    parser.add_argument("name", metavar="CLASS", nargs="?", help="one class, with every parameter's range and source")
+    parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="tell amperes and watts for this nameplate")
+    parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50 (default: 230/50)")
+    parser.add_argument("--facts", metavar="NAME=N,..", help="narrowed by what is known: va=400,idle_w=30")
+    parser.add_argument("--series-lamp-w", metavar="W", type=_positive, help="behind a series lamp of so many watts")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
 
 # -- arguments --------------------------------------------------------------------------------------------------
@@ -343,6 +361,26 @@ def _replay(options: argparse.Namespace) -> int:
             print(result.as_text)
         worst = max(worst, result.exit_code)
     return worst
+
+
+def _classes(options: argparse.Namespace) -> int:
+    from rampguard.class_story import told_classes
+    from rampguard.loads.basis import FactError
+    from rampguard.loads.classes import UnknownLoadClass
+    from rampguard.replay import ReplayRefused, parse_facts
+
+    volts = options.mains[0] if options.mains else 230.0
+    try:
+        facts = parse_facts(options.facts)
+        story = told_classes(options.name, volts, options.nameplate_w, facts, options.series_lamp_w)
+    except (FactError, ReplayRefused, UnknownLoadClass) as error:
+        print(error, file=sys.stderr)
+        return EXIT_BAD_INPUT
+    if options.json:
+        _print_json(story.as_message)
+    else:
+        print(story.as_text)
+    return EXIT_DONE
 
 
 def _plot(options: argparse.Namespace) -> int:

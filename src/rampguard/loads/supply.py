@@ -63,7 +63,8 @@ SWITCHED_SHARE: Final = 0.3
 EMITS_FROM: Final = 0.2
 """Warmth of the heaters from which a cathode may emit; common practice, no source."""
 BYPASS_FROM: Final = 0.55
-"""Line voltage from which its relay may pull in, a little below the 60 to 80 % of line of common practice..."""
+BYPASS_TO: Final = 0.92
+"""Line voltages between which its relay pulls in: 60 to 80 % of line, common practice, late by a second of ramp..."""
 LETS_GO_FROM: Final = 0.2
 """...and from which, pulled in, it may still hold."""
 
@@ -149,9 +150,9 @@ class LinearAmplifier:
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
         """See `Model.turned`: the soft start's relay pulls in, or, far below, lets go."""
-        if v >= BYPASS_FROM:
+        if BYPASS_FROM <= v <= BYPASS_TO:
             mask = self._soft & (state["bypassed"] < 0.5)
-        elif v >= LETS_GO_FROM:
+        elif LETS_GO_FROM <= v < BYPASS_FROM:
             mask = self._soft & (state["bypassed"] > 0.5)
         else:
             return None

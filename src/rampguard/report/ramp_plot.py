@@ -19,6 +19,7 @@ import numpy as np
 from rampguard.archive.reader import Capture
 from rampguard.archive.rows import CaptureEvent
 from rampguard.quantities import UNIT, Quantity
+from rampguard.report import band_area
 from rampguard.report.series import Array, Series, Stage, Trace, gather
 from rampguard.report.words import event_lines, facts, not_proven_off, outcome, title
 
@@ -131,6 +132,7 @@ def _against_voltage(figure: Figure, place: SubplotSpec, capture: Capture, serie
         kept = trace.live & np.isfinite(trace.line_v)
         volts, values = trace.line_v[kept], trace.value[kept]
         axes.plot(volts, values, color=_BLUE, linewidth=1.2, marker=".", markersize=3.5, label="readings")
+        band_area.against_voltage(axes, series, quantity, values)
         _stage_ends(axes, trace, series.stages)
         _trip_point(axes, trace, series)
         _ceilings(axes, capture, quantity, values)
@@ -195,7 +197,9 @@ def _time_panel(axes: Axes, capture: Capture, series: Series, quantity: Quantity
         _draw_trace(axes, trace, signal.channel or "reading", {"color": colour, "linestyle": line}, scale_s)
     if not traces:
         _say_nothing(axes, quantity)
-    _ceilings(axes, capture, quantity, np.concatenate([np.empty(0), *(trace.value for trace in traces.values())]))
+    values = np.concatenate([np.empty(0), *(trace.value for trace in traces.values())])
+    band_area.over_time(axes, series, quantity, values, scale_s)
+    _ceilings(axes, capture, quantity, values)
     _from_zero(axes, quantity)
     for stage in series.stages:
         axes.axvline(stage.begin_s / scale_s, color="#c4c4c4", linewidth=0.8, zorder=0)

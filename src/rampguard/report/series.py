@@ -43,6 +43,16 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
+class BandTrace:
+    """The expected band as it was at each reading: its edges in the quantity's unit, nan where nothing was expected."""
+
+    time_s: Array
+    line_v: Array
+    low: Array
+    high: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Series:
     """A capture's readings. ``set_v`` is the set-point in volts rms at ``set_s``; ``trip_s`` None without a trip."""
 
@@ -53,6 +63,8 @@ class Series:
     end_s: float
     trip_s: float | None
     trip_reason: str
+    bands: dict[Quantity, BandTrace]
+    """Of line current and real power, where the capture kept it."""
 
     def of(self, quantity: Quantity) -> dict[Signal, Trace]:
         """The traces of one quantity, in the order of their channels; those without a single reading are left out."""
@@ -89,6 +101,7 @@ class _Gatherer:
     trip_s: float | None = None
     trip_reason: str = ""
     line: tuple[float, float] = (-np.inf, np.nan)
+    bands: dict[Quantity, list[tuple[float, float, float, float]]] = field(default_factory=dict)
 
     def take(self, row: Row) -> None:
         self.end_s = row.time_s
@@ -107,6 +120,14 @@ class _Gatherer:
             if reading.signal == LINE_VOLTAGE and reading.value is not None:
                 self.line = (row.time_s, reading.value)
         line_v = self.line[1] if row.time_s - self.line[0] <= TOGETHER_S else np.nan
+        expected = row.expectation
+        if expected is not None:
+            for quantity, bounds in (
+                (Quantity.LINE_CURRENT, expected.current_a),
+                (Quantity.REAL_POWER, expected.power_w),
+            ):
+                low, high = (np.nan, np.nan) if bounds is None else (bounds.low, bounds.high)
+                self.bands.setdefault(quantity, []).append((row.time_s, line_v, low, high))
         for reading in row.readings:
             trace = self.traces.setdefault(reading.signal, _Gathering())
             if reading.value is None:
@@ -140,4 +161,5 @@ def gather(capture: Capture) -> Series:
         gatherer.end_s,
         gatherer.trip_s,
         gatherer.trip_reason,
+        {quantity: BandTrace(*np.array(rows).T) for quantity, rows in gatherer.bands.items()},
     )
