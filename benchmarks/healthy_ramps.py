@@ -1,6 +1,6 @@
 """Healthy ramps over all load classes: how often does the guard warn or trip where nothing is wrong.
 
-    python benchmarks/healthy_ramps.py [--count 2000] [--beyond 0.1] [--seed N] [--out FILE]
+    python benchmarks/healthy_ramps.py [--count 2000] [--beyond 0.1] [--seed N] [--note RUN]
 
 Units as in `population`, on 100 V 50 Hz, 120 V 60 Hz and 230 V 50 Hz; each with a plan of its own (steps, dwell,
 slew), a third of them as a hand turns a knob (jerks, stops, goes back a little), through meters of 0.1 % or 1 % with
@@ -16,10 +16,10 @@ import subprocess
 import time
 from collections import Counter
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from figures import RESULTS, write_result
 from population import POPULATIONS, Population, batch, specimens
 from scipy.stats import beta
 
@@ -203,11 +203,13 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=2000)
     parser.add_argument("--beyond", type=float, default=0.0)
     parser.add_argument("--seed", type=int)
-    parser.add_argument("--out", type=Path)
+    parser.add_argument("--kinds", default="", help="only kinds with this in their name")
+    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     seed, commit = frozen_seed() if options.seed is None else (options.seed, "none")
     each = -(-options.count // (len(POPULATIONS) * len(MAINS)))
-    jobs = [(p, m, each, seed, options.beyond) for p in range(len(POPULATIONS)) for m in range(len(MAINS))]
+    chosen = [p for p, population in enumerate(POPULATIONS) if options.kinds in population.kind]
+    jobs = [(p, m, each, seed, options.beyond) for p in chosen for m in range(len(MAINS))]
     begun_s, found = time.monotonic(), []
     with multiprocessing.Pool(2) as pool:
         for some in pool.imap_unordered(_job, jobs):
@@ -215,23 +217,40 @@ def main() -> None:
             print(f"{len(found)} ramps, {time.monotonic() - begun_s:.0f} s", end="\r", flush=True)
     print()
     trips, warned = [f for f in found if f["trip"]], [f for f in found if f["warned"] and not f["trip"]]
-    summary = {
-        "seed": seed,
-        "frozen in commit": commit,
-        "beyond": options.beyond,
-        "ramps": len(found),
-        "tripped": len(trips),
-        "warned": len(warned),
-        "tripped, 95 % upper bound": upper_bound(len(trips), len(found)),
-        "warned, 95 % upper bound": upper_bound(len(warned), len(found)),
-        "seconds": round(time.monotonic() - begun_s),
-    }
-    print(json.dumps(summary, indent=2))
+    rows = table(found, options.note or f"{100 * options.beyond:g} % beyond the ranges", commit)
+    for row in rows:
+        print(row)
     for item in (*trips, *warned):
         print(item["kind"], item["mains_v"], "hand" if item["by_hand"] else "plan", item["accuracy"], item["trip"])
         print("    ", item["warned"])
-    if options.out is not None:
-        options.out.write_text(json.dumps(summary | {"told": [*trips, *warned]}, indent=1) + "\n", encoding="utf-8")
+    if options.note:
+        before = RESULTS / "healthy_ramps.json"
+        kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
+        kept = [row for row in kept if row["run"] != options.note]
+        write_result("healthy_ramps", "Healthy ramps: what the guard warned or tripped at", kept + rows, seed=seed)
+
+
+def table(found: list[dict[str, Any]], run_name: str, commit: str) -> list[dict[str, Any]]:
+    """A row for each kind of unit in which something was told, and one for all."""
+    rows = []
+    for kind in (*dict.fromkeys(item["kind"] for item in found), None):
+        some = [item for item in found if kind in (None, item["kind"])]
+        tripped = sum(item["trip"] is not None for item in some)
+        warned = sum(bool(item["warned"]) and item["trip"] is None for item in some)
+        if kind is None or tripped or warned:
+            rows.append(
+                {
+                    "run": run_name,
+                    "classes as of": commit,
+                    "kind": kind or "all",
+                    "ramps": len(some),
+                    "tripped": tripped,
+                    "at most (95 %)": f"{100 * upper_bound(tripped, len(some)):.2f} %",
+                    "warned": warned,
+                    "at most (95 %) ": f"{100 * upper_bound(warned, len(some)):.2f} %",
+                }
+            )
+    return rows
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
-"""What each unit on the simulated bench should do at the command line, by layer 1 and the default plan alone.
+"""What each unit on the simulated bench should do at the command line, by layers 1 and 2 and the default plan.
 
-Where plain ceilings cannot see a fault, that is said: there the run should end as a whole unit's would, until the
-expected band and the evidence are there to tell it.
+Where neither sees a fault, that is said: there the run should end as a whole unit's would, until the evidence is there
+to tell it.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-UNSEEN = "below every ceiling: for the expected band and the evidence to see"
+UNSEEN = "below every ceiling and within its class's band: for the evidence to see"
 
 
 @dataclass(frozen=True)
@@ -45,11 +45,11 @@ OUTCOMES = {
     "class-g-amplifier": PASSES,
     "soft-start-amplifier": PASSES,
     "ntc-amplifier": PASSES,
-    "shorted-output": trips("", 0.1),
+    "shorted-output": trips("", 0.05),
     "late-shorted-output": trips("", 0.7, "the fault comes 24 s after line voltage did, at about half of line"),
     "one-sided-short": trips("", 0.15),
-    "shorted-rectifier": trips("line current", 0.15),
-    "shorted-turns": specimen_decides("few turns stay below every ceiling, more pass that of power near full line"),
+    "shorted-rectifier": trips("line current", 0.1),
+    "shorted-turns": specimen_decides("few turns stay within the band, more pass it or a ceiling"),
     "leaky-reservoir": UNNOTICED,
     "rising-leak": UNNOTICED,
     "reforming-reservoir": UNNOTICED,
@@ -75,7 +75,7 @@ OUTCOMES = {
     "standby-valve": Expected("passed", 0, note="the standby switch is thrown at full line"),
     "shorted-rectifier-valve": trips("line current", 0.25),
     "transformer": PASSES,
-    "transformer-shorted-turns": trips("is above its ceiling", 1.0),
+    "transformer-shorted-turns": trips("is above", 1.0),
     "lamp": PASSES,
     "heater": PASSES,
     "induction-motor": PASSES,

@@ -20,6 +20,7 @@ class Expecting:
         self._band = basis.band()
         self._state: BandState = self._band.begin()
         self._line_voltage_v: float | None = None
+        self._voltage_bound_v = 0.0
         self._event = False
 
     def expect(self, observation: Observation) -> Expectation | None:
@@ -36,6 +37,7 @@ class Expecting:
         values = {r.signal: r for r in observation.readings if r.value is not None}
         if LINE_VOLTAGE in values:
             self._line_voltage_v = values[LINE_VOLTAGE].value
+            self._voltage_bound_v = values[LINE_VOLTAGE].bound
         current, power = values.get(LINE_CURRENT), values.get(REAL_POWER)
         if current is None and power is None:
             return None
@@ -45,6 +47,7 @@ class Expecting:
             line_voltage_v=self._line_voltage_v,
             line_current_a=None if current is None else current.value,
             real_power_w=None if power is None else power.value,
+            voltage_bound_v=self._voltage_bound_v,
             current_bound_a=0.0 if current is None else current.bound,
             power_bound_w=0.0 if power is None else power.bound,
             event=event,

@@ -56,5 +56,6 @@ def _scaled(sight: Sight, scale: float) -> Sight:
         sight,
         line_voltage_v=None if volts is None else volts * scale,
         line_current_a=None if amperes is None else amperes / scale,
+        voltage_bound_v=sight.voltage_bound_v * scale,
         current_bound_a=sight.current_bound_a / scale,
     )

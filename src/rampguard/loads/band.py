@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from rampguard.loads.model import Drawn, Model, State, chosen
 from rampguard.loads.rectifier import Floats
+from rampguard.loads.uncertainty import combined, standard
 from rampguard.quantities import Bounds, Expectation
 
 SAMPLES: Final = 512
@@ -86,6 +87,7 @@ class Sight:
     line_voltage_v: float | None
     line_current_a: float | None = None
     real_power_w: float | None = None
+    voltage_bound_v: float = 0.0
     current_bound_a: float = 0.0
     power_bound_w: float = 0.0
     event: bool = False
@@ -309,14 +311,16 @@ class Band:
         against = np.zeros_like(way.low.current)
         roughly = against
         pairs = (
-            (sight.line_current_a, sight.current_bound_a, self._amperes, way.low.current, way.high.current),
-            (sight.real_power_w, sight.power_bound_w, self._watts, way.low.power, way.high.power),
+            (sight.line_current_a, sight.current_bound_a, self._amperes, way.low.current, way.high.current, 1.0),
+            (sight.real_power_w, sight.power_bound_w, self._watts, way.low.power, way.high.power, 2.0),
         )
-        for value, bound, unit, low, high in pairs:
+        for value, bound, unit, low, high, exponent in pairs:
             away = self._deviation(value, bound, unit, low, high)
             if away is not None:
-                against = against + 0.5 * np.square(np.minimum(np.abs(away) / MODEL_ERROR, WORST))
-                roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / ROUGH_ERROR, WORST))
+                met = _relative(sight, value or 0.0, bound, exponent)
+                finely, coarsely = combined((1.0, 1.0), (MODEL_ERROR, met)), combined((1.0, 1.0), (ROUGH_ERROR, met))
+                against = against + 0.5 * np.square(np.minimum(np.abs(away) / finely, WORST))
+                roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / coarsely, WORST))
         return against, roughly
 
     @staticmethod
@@ -330,6 +334,16 @@ class Band:
         near = NEAR_ZERO + bound / unit
         read = float(np.log(max(value, 0.0) / unit + near))
         return np.asarray(np.maximum(read - np.log(high + near), 0.0) - np.maximum(np.log(low + near) - read, 0.0))
+
+
+def _relative(sight: Sight, value: float, bound: float, exponent: float) -> float:
+    """The meters' part of a deviation's standard uncertainty: of the reading, and of line voltage.
+
+    What is drawn goes about as line voltage to the ``exponent``.
+    """
+    volts = max(sight.line_voltage_v or 0.0, 1e-9)
+    own = standard(bound) / max(value, bound, 1e-12)
+    return combined((1.0, exponent), (own, standard(min(sight.voltage_bound_v, volts)) / volts))
 
 
 def _taken(ways: list[_Way], chose: Bools) -> State:

@@ -1,0 +1,52 @@
+"""A small version of benchmarks/healthy_ramps.py: healthy units spread over their classes, none tripped."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
+
+from healthy_ramps import MAINS, ramp, run, upper_bound
+from population import POPULATIONS, Draw, Population
+
+SEED = 20261125
+
+
+@pytest.mark.parametrize("mains", MAINS, ids=lambda m: f"{m[0]:g}V")
+@pytest.mark.parametrize("population", POPULATIONS[::4], ids=lambda p: p.kind)
+def test_healthy_units_pass(population: Population, mains: tuple[float, float]) -> None:
+    for found in run(population, mains, 3, SEED, 0.0):
+        assert found["trip"] is None, found
+
+
+def test_a_third_is_turned_by_hand_and_every_ramp_comes_to_full_line() -> None:
+    import numpy as np
+
+    generator = np.random.default_rng(1)
+    for by_hand in (False, True):
+        for _ in range(20):
+            way = ramp(generator, by_hand=by_hand)
+            assert way.part.max() <= 1.0
+            assert way.part[-1] > 0.8
+            assert by_hand == bool(np.diff(way.part).min() < 0.0) or by_hand
+
+
+def test_units_lie_within_their_classes_and_beyond_only_where_asked() -> None:
+    import numpy as np
+
+    from rampguard.loads.families import FAMILIES
+
+    item = FAMILIES["heater"].ranges["rated"]
+    for beyond, within in ((0.0, True), (0.1, False)):
+        draw = Draw("heater", "heater", np.random.default_rng(2), beyond)
+        values = [draw("rated") for _ in range(2000)]
+        assert all(item.low <= value <= item.high for value in values) is within
+
+
+def test_the_bound_on_a_rate_is_the_rule_of_three_where_nothing_happened() -> None:
+    """3/n, Hanley and Lippman-Hand 1983 (from memory)."""
+    assert upper_bound(0, 2000) == pytest.approx(3.0 / 2000, rel=0.01)
+    assert upper_bound(5, 5) == 1.0
