@@ -1,0 +1,81 @@
+"""Records the golden corpus anew: ``python tests/golden/make.py``.
+
+Short ramps of simulated units, whole and faulted, as a bench power meter would print them; and what the guard makes of
+each. The readings are kept as text, so that only the guard can change an outcome.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from instruments.simulated.units import make_unit
+from instruments.simulated.world import World
+from rampguard.replay import ReplayInput, replay
+
+HERE = Path(__file__).resolve().parent
+UNITS = (
+    *("healthy-amplifier", "soft-start-amplifier", "shorted-output", "one-sided-short", "shorted-rectifier"),
+    *("shorted-turns", "leaky-reservoir", "idle-runaway", "healthy-receiver", "shorted-receiver"),
+    *("healthy-switch-mode", "shorted-switch", "healthy-valve", "shorted-rectifier-valve"),
+    *("transformer", "transformer-shorted-turns", "heater", "lamp", "induction-motor", "open-fuse"),
+)
+FULL_LINE_AT_S = 40.0
+END_S = 50.0
+EVERY_S = 0.2
+
+
+def record(name: str) -> tuple[str, dict[str, object]]:
+    """A unit's ramp as a table, and what a replay is told of it."""
+    world = World(make_unit(name, 3, 230.0, 50.0), 230.0, 50.0)
+    plate = world.unit.nameplate
+    world.set_contactor(closed=True)
+    world.set_output(on=True)
+    lines = ["time_s,line_voltage_v,line_current_a,real_power_w,expected_event"]
+    pressed = "receiver" not in name
+    for k in range(1, round(END_S / EVERY_S) + 1):
+        now_s = k * EVERY_S
+        event = ""
+        if not pressed and now_s > 0.75 * FULL_LINE_AT_S:
+            world.press_power()
+            pressed, event = True, "power-pressed"
+        world.set_voltage(230.0 * min(1.0, now_s / FULL_LINE_AT_S))
+        world.advance(EVERY_S)
+        line = world.window.line
+        lines.append(f"{now_s:.1f},{line.voltage_v:.2f},{line.current_a:.4f},{line.real_power_w:.2f},{event}")
+        if line.current_a > 8.0:
+            break
+    return "\n".join(lines) + "\n", {"load_class": plate.load_class, "nameplate_w": plate.nameplate_w}
+
+
+def judged(file: Path, told: dict[str, object]) -> dict[str, object]:
+    """Outcome, layer and time of the row at which it tripped."""
+    given = ReplayInput(
+        load_class=str(told["load_class"]),
+        nameplate_w=float(str(told["nameplate_w"])),
+        mains_v=230.0,
+        mains_frequency_hz=50.0,
+        meter="v=0.1%+0.05,a=0.1%+0.0005,w=0.2%+0.05",
+    )
+    message = replay(str(file), given, notes=lambda _: None).as_message
+    trip = message["trip"]
+    return {
+        "outcome": message["outcome"],
+        "layer": None if trip is None else trip["layer"],
+        "time_s": None if trip is None else trip["time_s"],
+    }
+
+
+def main() -> None:
+    """Write every table, and golden.json."""
+    golden = {}
+    for name in UNITS:
+        text, told = record(name)
+        (HERE / f"{name}.csv").write_text(text, encoding="utf-8")
+        golden[name] = {**told, "judged": judged(HERE / f"{name}.csv", told)}
+        print(name, golden[name]["judged"])
+    (HERE / "golden.json").write_text(json.dumps(golden, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
