@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
+from rampguard.loads.band import Sight
 
 
 def settled(
@@ -33,6 +35,28 @@ def settled(
         world.press_power()
     world.advance(seconds)
     return world
+
+
+def brought_up(world: World, steps: int, full_line_at: float, *, press_at: float | None = None) -> Iterator[Sight]:
+    """A reading every 0.2 s while line voltage rises in even steps; power pressed beyond a part of the way."""
+    world.set_contactor(closed=True)
+    world.set_output(on=True)
+    for k in range(1, steps):
+        part = min(1.0, k / full_line_at)
+        press = press_at is not None and part > press_at
+        world.set_voltage(part * world.mains_v)
+        if press:
+            world.press_power()
+            press_at = None
+        world.advance(0.2)
+        line = world.window.line
+        yield Sight(
+            time_s=0.2 * k,
+            line_voltage_v=line.voltage_v,
+            line_current_a=line.current_a,
+            real_power_w=line.real_power_w,
+            event=press,
+        )
 
 
 def exponent(name: str, low_v: float, high_v: float, *, mains: tuple[float, float], seconds: float = 4.0) -> float:

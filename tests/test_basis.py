@@ -19,6 +19,7 @@ from rampguard.engine.resting import basis_for
 from rampguard.loads.band import Sight
 from rampguard.loads.basis import FACTS, Basis, FactError, narrowed_by_facts
 from rampguard.quantities import Bounds, Expectation
+from simulated_help import brought_up
 
 AMPLIFIER = Basis(load_class="linear-amplifier", nameplate_v=230.0, nameplate_w=300.0)
 # The simulated amplifier's nominal parts, as a technician would know them.
@@ -30,20 +31,9 @@ def _along(
 ) -> list[tuple[Sight, Expectation]]:
     """A simulated unit brought up within 24 s, and what the basis expected."""
     world = World(make_unit(name, seed, 230.0, 50.0, series_lamp_w=lamp_w), 230.0, 50.0)
-    world.set_contactor(closed=True)
-    world.set_output(on=True)
     band = basis.band()
     state, seen = band.begin(), []
-    for k in range(1, 160):
-        world.set_voltage(min(1.0, k / full_line_at) * 230.0)
-        world.advance(0.2)
-        line = world.window.line
-        sight = Sight(
-            time_s=0.2 * k,
-            line_voltage_v=line.voltage_v,
-            line_current_a=line.current_a,
-            real_power_w=line.real_power_w,
-        )
+    for sight in brought_up(world, 160, full_line_at):
         state, expected = band.step(state, sight)
         seen.append((sight, expected))
     return seen

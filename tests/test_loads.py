@@ -19,6 +19,7 @@ from rampguard.loads.model import Drawn
 from rampguard.loads.ranges import Range, golden, samples
 from rampguard.loads.rectifier import mean_and_square, settle
 from rampguard.quantities import Expectation
+from simulated_help import brought_up
 from test_measured_loads import CAPACITOR_INPUT, CORRECTED, HEATERS, LAMPS, measured
 
 Curve = Callable[[float], float]
@@ -225,27 +226,13 @@ def _along_a_ramp(
     plate = world.unit.nameplate
     band = _band(plate.load_class, 230.0, plate.nameplate_w)
     state = band.begin()
-    world.set_contactor(closed=True)
-    world.set_output(on=True)
-    pressed = "receiver" not in name and "standby" not in name
-    for k in range(1, steps):
-        part = min(1.0, k / full_line_at)
-        press = not pressed and part > press_at
-        world.set_voltage(part * 230.0)
-        if press:
-            world.press_power()
-            pressed = True
-        world.advance(0.2)
-        line = world.window.line
-        sight = Sight(
-            time_s=0.2 * k,
-            line_voltage_v=line.voltage_v,
-            line_current_a=line.current_a,
-            real_power_w=line.real_power_w,
-            event=press,
-        )
+    is_pressed = "receiver" in name or "standby" in name
+    for sight in brought_up(world, steps, full_line_at, press_at=press_at if is_pressed else None):
         state, expected = band.step(state, sight)
-        yield part, line.current_a, line.real_power_w, expected
+        assert sight.line_voltage_v is not None
+        assert sight.line_current_a is not None
+        assert sight.real_power_w is not None
+        yield sight.line_voltage_v / 230.0, sight.line_current_a, sight.real_power_w, expected
 
 
 @pytest.mark.parametrize("name", HEALTHY)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import instruments
 from rampguard import __version__
+from rampguard.argument_types import facts, mains, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, RunOrder
 from rampguard.loads.classes import LOAD_CLASSES
@@ -98,16 +99,16 @@ def _add_demo(commands: Any) -> None:
         "rampguard demo --unit shorted-output --no-screen --speed 20",
     )
     parser.add_argument("--unit", default="healthy-amplifier", help="which unit is on the bench (default: %(default)s)")
-    parser.add_argument("--speed", type=_positive, default=1.0, help="bench seconds a second (default: %(default)s)")
+    parser.add_argument("--speed", type=positive, default=1.0, help="bench seconds a second (default: %(default)s)")
     _add_on_the_bench(parser)
     _add_shared(parser)
 
 
 def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=1, help="reproduces the unit and the meters (default: %(default)s)")
-    parser.add_argument("--series-lamp-w", metavar="W", type=_positive, help="put a series lamp of so many watts ahead")
+    parser.add_argument("--series-lamp-w", metavar="W", type=positive, help="put a series lamp of so many watts ahead")
     parser.add_argument(
-        "--fault-at-s", metavar="S", type=_positive, help="let the fault come so long after line voltage first did"
+        "--fault-at-s", metavar="S", type=positive, help="let the fault come so long after line voltage first did"
     )
 
 
@@ -122,9 +123,10 @@ def _add_run(commands: Any) -> None:
     parser.add_argument("--bench", required=True, type=Path, help="bench file: which instrument plays which role")
     parser.add_argument("--job", metavar="DIR", type=Path, help="job folder; the capture goes into its captures/")
     parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
-    parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="power on the unit's nameplate, watts")
-    parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50; must agree with the bench")
+    parser.add_argument("--nameplate-w", metavar="W", type=positive, help="power on the unit's nameplate, watts")
+    parser.add_argument("--mains", metavar="V/HZ", type=mains, help="mains, such as 230/50; must agree with the bench")
     _add_known(parser)
+    _add_known_good(parser)
     parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
     parser.add_argument(
         "--permissives-confirmed",
@@ -137,10 +139,13 @@ def _add_run(commands: Any) -> None:
 def _add_known(parser: argparse.ArgumentParser) -> None:
     """What else may be known of a unit."""
     parser.add_argument(
-        "--facts", metavar="NAME=N,..", help="what narrows the expected band: va=400,idle_w=30 (see: rampguard classes)"
+        "--facts", metavar="NAME=N,..", type=facts, help="what narrows the expected band: va=400,idle_w=30"
     )
-    parser.add_argument("--series-lamp-w", metavar="W", type=_positive, help="watts of the series lamp ahead of it")
-    parser.add_argument("--known-good", metavar="CAPTURE", type=Path, help="capture of a unit known to be good")
+    parser.add_argument("--series-lamp-w", metavar="W", type=positive, help="watts of the series lamp ahead of it")
+
+
+def _add_known_good(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--known-good", metavar="CAPTURE", help="capture of a unit known to be good")
 
 
 def _add_simulate(commands: Any) -> None:
@@ -153,7 +158,7 @@ def _add_simulate(commands: Any) -> None:
     )
     parser.add_argument("--unit", required=True, help="which unit is on the bench")
     parser.add_argument("--bench-file", metavar="OUT", required=True, type=Path, help="bench file to write")
-    parser.add_argument("--speed", type=_positive, default=1.0, help="bench seconds a second (default: %(default)s)")
+    parser.add_argument("--speed", type=positive, default=1.0, help="bench seconds a second (default: %(default)s)")
     _add_on_the_bench(parser)
     parser.add_argument(
         "--meters", choices=("power-meter", "handheld", "module"), default="power-meter", help="what measures the line"
@@ -174,12 +179,13 @@ def _add_replay(commands: Any) -> None:
     )
     parser.add_argument("files", metavar="FILE", nargs="+", help="capture folder, CSV file, or - for standard input")
     parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
-    parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="power on the unit's nameplate, watts")
-    parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50 (default: 230/50)")
+    parser.add_argument("--nameplate-w", metavar="W", type=positive, help="power on the unit's nameplate, watts")
+    parser.add_argument("--mains", metavar="V/HZ", type=mains, help="mains, such as 230/50 (default: 230/50)")
     parser.add_argument(
         "--meter", metavar="ACCURACY", help="the meters' accuracy: v=0.05%%+0.01,a=0.1%%+0.0005,w=0.1%%+0.02"
     )
     _add_known(parser)
+    _add_known_good(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object a file on standard output")
 
 
@@ -200,31 +206,10 @@ def _add_classes(commands: Any) -> None:
         "rampguard classes linear-amplifier --nameplate-w 300 --mains 230/50",
     )
     parser.add_argument("name", metavar="CLASS", nargs="?", help="one class, with every parameter's range and source")
-    parser.add_argument("--nameplate-w", metavar="W", type=_positive, help="tell amperes and watts for this nameplate")
-    parser.add_argument("--mains", metavar="V/HZ", type=_mains, help="mains, such as 230/50 (default: 230/50)")
-    parser.add_argument("--facts", metavar="NAME=N,..", help="narrowed by what is known: va=400,idle_w=30")
-    parser.add_argument("--series-lamp-w", metavar="W", type=_positive, help="behind a series lamp of so many watts")
+    parser.add_argument("--nameplate-w", metavar="W", type=positive, help="tell amperes and watts for this nameplate")
+    parser.add_argument("--mains", metavar="V/HZ", type=mains, help="mains, such as 230/50 (default: 230/50)")
+    _add_known(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
-
-
-# -- arguments --------------------------------------------------------------------------------------------------
-
-
-def _positive(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number; write it without its unit") from None
-    if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text} must be a number above zero")
-    return value
-
-
-def _mains(text: str) -> tuple[float, float]:
-    volts, slash, hertz = text.partition("/")
-    if not slash:
-        raise argparse.ArgumentTypeError(f"{text!r}: write volts and hertz, such as 230/50")
-    return _positive(volts), _positive(hertz)
 
 
 # -- commands ---------------------------------------------------------------------------------------------------
@@ -256,13 +241,6 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from rampguard.replay import ReplayRefused, parse_facts
-
-    try:
-        facts = parse_facts(options.facts)
-    except ReplayRefused as error:
-        print(error, file=sys.stderr)
-        return EXIT_BAD_INPUT
     confirmed = "by flag" if options.permissives_confirmed else _confirm_checks()
     if options.into is not None:
         into = options.into
@@ -277,9 +255,9 @@ def _run(options: argparse.Namespace) -> int:
         mains_v=mains_v,
         mains_frequency_hz=mains_hz,
         plan=None if options.plan is None else str(options.plan),
-        facts=facts,
+        facts=options.facts,
         series_lamp_w=options.series_lamp_w,
-        known_good=None if options.known_good is None else str(options.known_good),
+        known_good=options.known_good,
         permissives_confirmed=confirmed,
     )
     return _follow(order, as_json=options.json)
@@ -345,7 +323,7 @@ def _replay(options: argparse.Namespace) -> int:
         options.meter,
         options.facts,
         options.series_lamp_w,
-        None if options.known_good is None else str(options.known_good),
+        options.known_good,
     )
     worst = EXIT_DONE
     for file in options.files:
@@ -367,13 +345,11 @@ def _classes(options: argparse.Namespace) -> int:
     from rampguard.class_story import told_classes
     from rampguard.loads.basis import FactError
     from rampguard.loads.classes import UnknownLoadClass
-    from rampguard.replay import ReplayRefused, parse_facts
 
     volts = options.mains[0] if options.mains else 230.0
     try:
-        facts = parse_facts(options.facts)
-        story = told_classes(options.name, volts, options.nameplate_w, facts, options.series_lamp_w)
-    except (FactError, ReplayRefused, UnknownLoadClass) as error:
+        story = told_classes(options.name, volts, options.nameplate_w, options.facts or {}, options.series_lamp_w)
+    except (FactError, UnknownLoadClass) as error:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
     if options.json:

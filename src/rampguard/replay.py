@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 import time
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,7 +52,7 @@ class ReplayInput:
     mains_v: float | None = None
     mains_frequency_hz: float | None = None
     meter: str | None = None
-    facts: str | None = None
+    facts: Mapping[str, float] | None = None
     series_lamp_w: float | None = None
     known_good: str | None = None
 
@@ -197,21 +197,24 @@ def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str]
     return ReplayResult(file, count, name, state.trip, tuple(warnings), tuple(unset))
 
 
+def _as_recorded(file: str, given: ReplayInput) -> bool:
+    """Whether it is a capture, and nothing is given that says to judge it by anything else than it was."""
+    return file != STANDARD_INPUT and Path(file).is_dir() and given == ReplayInput(meter=given.meter)
+
+
 def _basis(file: str, given: ReplayInput) -> Basis | None:
     """What the band rests on: as recorded, or as given; None where class or nameplate is not known."""
-    folder = Path(file)
-    facts = parse_facts(given.facts)
-    if file != STANDARD_INPUT and folder.is_dir() and given == ReplayInput(meter=given.meter):
-        return _recorded_basis(folder)
+    if _as_recorded(file, given):
+        return _recorded_basis(Path(file))
     if given.load_class is None or given.nameplate_w is None:
-        if facts or given.series_lamp_w or given.known_good:
+        if given.facts or given.series_lamp_w or given.known_good:
             raise ReplayRefused("--facts, --series-lamp-w and --known-good need --load-class and --nameplate-w, too")
         return None
     return basis_for(
         given.load_class,
         nameplate_v=given.mains_v or _DEFAULT_MAINS_V,
         nameplate_w=given.nameplate_w,
-        facts=facts,
+        facts=given.facts or {},
         series_lamp_w=given.series_lamp_w,
         known_good=given.known_good,
     )
@@ -233,10 +236,9 @@ def _recorded_basis(folder: Path) -> Basis | None:
 
 
 def _limits(file: str, given: ReplayInput, signals: tuple[Signal, ...], *, driven: bool) -> tuple[Limits, str | None]:
-    folder = Path(file)
-    recorded = folder / "limits.toml"
-    if file != STANDARD_INPUT and folder.is_dir() and given == ReplayInput(meter=given.meter):
-        with recorded.open("rb") as stream:
+    if _as_recorded(file, given):
+        folder = Path(file)
+        with (folder / "limits.toml").open("rb") as stream:
             return Limits.from_table(tomllib.load(stream)["limits"]), _recorded_class(folder)
     chosen = None if given.load_class is None else load_class(given.load_class)
     limits = limits_for(
@@ -283,22 +285,6 @@ def parse_meter(text: str | None) -> dict[Quantity, Accuracy]:
                 " absolute part, such as a=0.1%+0.0005"
             ) from None
     return accuracies
-
-
-def parse_facts(text: str | None) -> dict[str, float]:
-    """``va=400,idle_w=30`` as facts. Raises ReplayRefused."""
-    facts: dict[str, float] = {}
-    for part in (text or "").split(","):
-        if not part.strip():
-            continue
-        name, _, value = part.strip().partition("=")
-        try:
-            facts[name] = float(value)
-        except ValueError:
-            raise ReplayRefused(
-                f"--facts: {part.strip()!r} is not understood; write name=number, such as va=400,idle_w=30"
-            ) from None
-    return facts
 
 
 def _size(text: str) -> float:

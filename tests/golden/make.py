@@ -7,6 +7,7 @@ each. The readings are kept as text, so that only the guard can change an outcom
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 from instruments.simulated.units import make_unit
@@ -14,6 +15,10 @@ from instruments.simulated.world import World
 from rampguard.replay import ReplayInput, replay
 
 HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+
+from simulated_help import brought_up  # noqa: E402 - the path comes first
+
 UNITS = (
     *("healthy-amplifier", "soft-start-amplifier", "shorted-output", "one-sided-short", "shorted-rectifier"),
     *("shorted-turns", "leaky-reservoir", "idle-runaway", "healthy-receiver", "shorted-receiver"),
@@ -23,27 +28,19 @@ UNITS = (
 FULL_LINE_AT_S = 40.0
 END_S = 50.0
 EVERY_S = 0.2
+"""As `brought_up` has it."""
 
 
 def record(name: str) -> tuple[str, dict[str, object]]:
     """A unit's ramp as a table, and what a replay is told of it."""
     world = World(make_unit(name, 3, 230.0, 50.0), 230.0, 50.0)
     plate = world.unit.nameplate
-    world.set_contactor(closed=True)
-    world.set_output(on=True)
     lines = ["time_s,line_voltage_v,line_current_a,real_power_w,expected_event"]
-    pressed = "receiver" not in name
-    for k in range(1, round(END_S / EVERY_S) + 1):
-        now_s = k * EVERY_S
-        event = ""
-        if not pressed and now_s > 0.75 * FULL_LINE_AT_S:
-            world.press_power()
-            pressed, event = True, "power-pressed"
-        world.set_voltage(230.0 * min(1.0, now_s / FULL_LINE_AT_S))
-        world.advance(EVERY_S)
-        line = world.window.line
-        lines.append(f"{now_s:.1f},{line.voltage_v:.2f},{line.current_a:.4f},{line.real_power_w:.2f},{event}")
-        if line.current_a > 8.0:
+    steps, full_line_at = round(END_S / EVERY_S) + 1, FULL_LINE_AT_S / EVERY_S
+    for s in brought_up(world, steps, full_line_at, press_at=0.75 if "receiver" in name else None):
+        event = "power-pressed" if s.event else ""
+        lines.append(f"{s.time_s:.1f},{s.line_voltage_v:.2f},{s.line_current_a:.4f},{s.real_power_w:.2f},{event}")
+        if s.line_current_a is not None and s.line_current_a > 8.0:
             break
     return "\n".join(lines) + "\n", {"load_class": plate.load_class, "nameplate_w": plate.nameplate_w}
 

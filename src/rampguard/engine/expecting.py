@@ -14,25 +14,32 @@ OVERRAN: Final = "the expected band took too long to work out"
 
 
 class Expecting:
-    """The band of one run, and the newest line voltage."""
+    """The band of one run."""
 
     def __init__(self, basis: Basis) -> None:
         self._band = basis.band()
         self._state: BandState = self._band.begin()
-        self._line_voltage_v: float | None = None
-        self._voltage_bound_v = 0.0
-        self._event = False
+        self._sights = Sights()
 
     def expect(self, observation: Observation) -> Expectation | None:
         """What was expected of an observation; None where it holds no reading of current or power to expect."""
-        sight = self.sight(observation)
+        sight = self._sights.of(observation)
         if sight is None:
             return None
         self._state, expectation = self._band.step(self._state, sight)
         return expectation
 
-    def sight(self, observation: Observation) -> Sight | None:
-        """The observation as the band sees it, beside the newest line voltage. An event waits for a reading."""
+
+class Sights:
+    """Observations as a band sees them: beside the newest line voltage, and an event with the reading after it."""
+
+    def __init__(self) -> None:
+        self._line_voltage_v: float | None = None
+        self._voltage_bound_v = 0.0
+        self._event = False
+
+    def of(self, observation: Observation) -> Sight | None:
+        """One observation's; None where it holds no reading of current or power."""
         self._event = self._event or bool(observation.expected_event)
         values = {r.signal: r for r in observation.readings if r.value is not None}
         if LINE_VOLTAGE in values:

@@ -8,7 +8,7 @@ from typing import Final
 
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import read_capture
-from rampguard.engine.expecting import Expecting
+from rampguard.engine.expecting import Sights
 from rampguard.guard.decision import Observation
 from rampguard.loads.band import Sight
 from rampguard.loads.basis import Basis, narrowed_by_known_good
@@ -37,17 +37,15 @@ def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, floa
         raise KnownGoodRefused(f"{capture}: was not taken with the same series lamp ({found.get('series_lamp_w')} W)")
     # A capture made on other mains speaks of the same model wound for them.
     scale = basis.nameplate_v / float(found["nameplate_v"])
-    expecting = Expecting(basis)
-    sights: list[Sight] = []
+    seen, sights = Sights(), list[Sight]()
     for row in read.rows():
         if row.state == "live":
-            seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
-            sight = expecting.sight(seen)
+            sight = seen.of(Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event))
             if sight is not None:
                 sights.append(_scaled(sight, scale))
     if len(sights) < LEAST_READINGS:
         raise KnownGoodRefused(f"{capture}: only {len(sights)} live readings; at least {LEAST_READINGS} tell something")
-    return narrowed_by_known_good(basis, lambda: sights)
+    return narrowed_by_known_good(basis, sights)
 
 
 def _scaled(sight: Sight, scale: float) -> Sight:

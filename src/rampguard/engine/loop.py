@@ -173,18 +173,20 @@ class Loop:
 
     def _judge(self, observation: Observation) -> None:
         self.guard, decision = judge(self.guard, self.parts.limits, observation)
-        if decision.trip is not None and not self.interlock.cause:
-            self._trip(decision.trip.reason)
+        self._act_on(decision)
         expectation = self._expect(observation) if self.interlock.state is State.LIVE else None
         if expectation is not None:
             self.guard, decision = judge_band(self.guard, decision, self.parts.limits, observation, expectation)
-            if decision.trip is not None and not self.interlock.cause:
-                self._trip(decision.trip.reason)
+            self._act_on(decision)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
         if decision.severity is Severity.WARN and decision.reason != self._reason:
             self.note("warn", decision.reason)
         self._severity, self._reason = decision.severity, decision.reason
+
+    def _act_on(self, decision: Decision) -> None:
+        if decision.trip is not None and not self.interlock.cause:
+            self._trip(decision.trip.reason)
 
     def _expect(self, observation: Observation) -> Expectation | None:
         """What was expected; layer 1 has acted by now. Late, it was not evaluated."""

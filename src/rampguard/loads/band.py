@@ -128,7 +128,6 @@ class _Way:
 class Band:
     """The band of one class and nameplate. Volts rms, watts.
 
-    ``weights`` are the samples' log-weights before any reading (a known-good capture's); None for all alike.
     ``margin`` is what is allowed above the samples' highest.
     """
 
@@ -138,23 +137,20 @@ class Band:
         *,
         nameplate_v: float,
         nameplate_w: float,
-        weights: Floats | None = None,
         margin: float = MODEL_ERROR,
     ) -> None:
         self._model = model
         self._volts = nameplate_v
         self._watts = nameplate_w
         self._amperes = nameplate_w / nameplate_v
-        self._prior = weights
         self._margin = margin
 
     def begin(self) -> BandState:
         """Before the first reading: cold, empty, off."""
         samples = self._model.rest()
         _, drawn = self._model.step(samples, 0.0, 1.0, event=False)
-        scores = np.zeros_like(drawn.current) if self._prior is None else self._prior
-        nothing = np.zeros_like(scores)
-        return BandState(samples, scores, Drawn(nothing, nothing), nothing)
+        nothing = np.zeros_like(drawn.current)
+        return BandState(samples, nothing, Drawn(nothing, nothing), nothing)
 
     def step(self, state: BandState, sight: Sight) -> tuple[BandState, Expectation]:
         """One reading: what was expected of it, by earlier readings alone; and the state that has learnt from it."""
@@ -182,7 +178,7 @@ class Band:
             state,
             samples=_taken(ways, chose),
             off=self._carry(state, sight, seconds, moved_by, ways, chose),
-            scores=self._learn(state, seconds, dose * against),
+            scores=state.scores * float(np.exp(-seconds / FORGOTTEN_S)) - dose * against,
             whole=whole,
             readings=readings,
             time_s=sight.time_s,
@@ -300,11 +296,6 @@ class Band:
         if sight.time_s <= state.event_until_s or sight.line_current_a is None:
             return 0.0
         return min(1.0, seconds * DOSE_PER_S) * (1.0 if still else 0.5)
-
-    def _learn(self, state: BandState, seconds: float, against: Floats) -> Floats:
-        kept = float(np.exp(-seconds / FORGOTTEN_S))
-        prior = 0.0 if self._prior is None else (1.0 - kept) * self._prior
-        return np.asarray(state.scores * kept + prior - against)
 
     def _against(self, sight: Sight, way: _Way) -> tuple[Floats, Floats]:
         """What the readings say against each sample: half of squared sigmas, no more than `WORST` allows."""

@@ -6,8 +6,8 @@ parameters, which a capture records as plain numbers.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -47,44 +47,34 @@ class Basis:
             for name, item in {**own, **lamp}.items()
         }
 
-    def model(self) -> tuple[Model, Mapping[str, Floats]]:
-        """The class's samples, and their parameters."""
-        values = samples(self.ranges(), SAMPLES)
-        model = FAMILIES[self.load_class](values)
-        if self.series_lamp_w is None:
-            return model, values
-        return BehindLamp(model, values, self.series_lamp_w / self.nameplate_w), values
+    def values(self) -> dict[str, Floats]:
+        """The samples' parameters."""
+        return samples(self.ranges(), SAMPLES)
 
     def band(self) -> Band:
         """The band."""
-        margin = MODEL_ERROR if self.series_lamp_w is None else MARGIN
-        model, _ = self.model()
+        values = self.values()
+        model: Model = FAMILIES[self.load_class](values)
+        margin = MODEL_ERROR
+        if self.series_lamp_w is not None:
+            model, margin = BehindLamp(model, values, self.series_lamp_w / self.nameplate_w), MARGIN
         return Band(model, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w, margin=margin)
 
 
-def narrowed_by_known_good(basis: Basis, sights: Callable[[], list[Sight]]) -> dict[str, Span]:
+def narrowed_by_known_good(basis: Basis, sights: Sequence[Sight]) -> dict[str, Span]:
     """What the readings of a unit known to be good leave of the ranges: twice over, the second time from the first's.
 
     Each parameter keeps the weighted mean and `KNOWN_GOOD_SIGMAS` standard deviations either side, within its range.
     """
-    spans = dict(basis.narrowed)
     for _ in range(2):
-        now = Basis(
-            load_class=basis.load_class,
-            nameplate_v=basis.nameplate_v,
-            nameplate_w=basis.nameplate_w,
-            narrowed=spans,
-            series_lamp_w=basis.series_lamp_w,
-        )
-        _, values = now.model()
-        band = now.band()
+        band = basis.band()
         state = band.begin()
-        for sight in sights():
+        for sight in sights:
             state, _ = band.step(state, sight)
-        weights = tempered(state.whole)
-        for name, item in now.ranges().items():
-            spans[name] = _span(item, values[name], weights)
-    return spans
+        weights, values = tempered(state.whole), basis.values()
+        spans = {name: _span(item, values[name], weights) for name, item in basis.ranges().items()}
+        basis = replace(basis, narrowed=spans)
+    return dict(basis.narrowed)
 
 
 def _span(item: Range, values: Floats, weights: Floats) -> Span:

@@ -79,10 +79,11 @@ class SwitchMode:
             p["standby"],
         )
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + p["source_ohm"] * square)
-        corrected = np.where(corrects, np.minimum(on * p["load"], most * v * 1.7), 0.0)
+        lets_through = np.minimum(limit, most * v * 1.7)
+        corrected = np.where(corrects, np.minimum(on * p["load"], lets_through), 0.0)
         # A corrector charges the bulk capacitor above the peak, with what its limit leaves.
         target = ROOT2 * p["boost"]
-        spare = np.where(corrects, np.maximum(np.minimum(limit, most * v * 1.7) - corrected, 0.0), 0.0)
+        spare = np.where(corrects, lets_through - corrected, 0.0)
         lacking = p["farad"] * np.maximum(target**2 - held**2, 0.0) / (2.0 * seconds)
         charged = np.minimum(spare, lacking)
         held = np.sqrt(held**2 + 2.0 * charged * seconds / p["farad"])

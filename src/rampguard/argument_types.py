@@ -1,0 +1,36 @@
+"""What the command line's arguments may be. Each raises argparse.ArgumentTypeError, saying what to write."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def positive(text: str) -> float:
+    """A number above zero."""
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number; write it without its unit") from None
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text} must be a number above zero")
+    return value
+
+
+def mains(text: str) -> tuple[float, float]:
+    """``230/50``: volts rms and hertz."""
+    volts, slash, hertz = text.partition("/")
+    if not slash:
+        raise argparse.ArgumentTypeError(f"{text!r}: write volts and hertz, such as 230/50")
+    return positive(volts), positive(hertz)
+
+
+def facts(text: str) -> dict[str, float]:
+    """``va=400,idle_w=30``: facts by name; which there are, and whether they can be, is checked with the load class."""
+    found = {}
+    for part in filter(None, map(str.strip, text.split(","))):
+        name, _, value = part.partition("=")
+        try:
+            found[name] = float(value)
+        except ValueError:
+            raise argparse.ArgumentTypeError(f"{part!r}: write name=number, such as va=400,idle_w=30") from None
+    return found
