@@ -85,10 +85,25 @@ def test_facts_that_cannot_be_are_refused(load_class: str, facts: dict[str, floa
         narrowed_by_facts(load_class, 230.0, 300.0, facts)
 
 
+def test_facts_that_do_not_go_together_are_refused() -> None:
+    with pytest.raises(FactError, match="winding_ohm = 10 does not go with"):
+        narrowed_by_facts("linear-amplifier", 230.0, 300.0, {"va": 1200.0, "winding_ohm": 10.0})
+
+
 def test_every_fact_narrows_a_parameter_of_the_linear_amplifier() -> None:
     for name in FACTS:
         value = {"soft_start_ohm": 28.0}.get(name) or KNOWN[name]
         assert narrowed_by_facts("linear-amplifier", 230.0, 300.0, {name: value, "rail_v": 50.0})
+
+
+def test_two_facts_of_one_parameter_leave_what_both_allow() -> None:
+    rating = narrowed_by_facts("linear-amplifier", 230.0, 300.0, {"va": 300.0})["source_ohm"]
+    winding = narrowed_by_facts("linear-amplifier", 230.0, 300.0, {"winding_ohm": 10.0})["source_ohm"]
+    both = (max(rating[0], winding[0]), min(rating[1], winding[1]))
+    for order in (("va", "winding_ohm"), ("winding_ohm", "va")):
+        facts = {name: {"va": 300.0, "winding_ohm": 10.0}[name] for name in order}
+        assert narrowed_by_facts("linear-amplifier", 230.0, 300.0, facts)["source_ohm"] == both
+    assert both not in (rating, winding)
 
 
 @pytest.mark.parametrize(

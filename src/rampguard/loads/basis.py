@@ -91,6 +91,7 @@ def narrowed_by_facts(
     """What facts about the unit leave of its class's ranges. Raises FactError.
 
     Each is taken to 20 %, but where its line in `FACTS` says otherwise; all relations are those of the models.
+    Two facts that speak of the same parameter leave what both allow.
     """
     ranges = FAMILIES[load_class].ranges
     spans: dict[str, Span] = {}
@@ -110,7 +111,14 @@ def narrowed_by_facts(
                 f" {fact.parameter} would be {low:.3g} to {high:.3g}, in this class it is {item.low:g} to"
                 f" {item.high:g}. Check its unit, and the nameplate"
             )
-        spans[fact.parameter] = (max(low, item.low), min(high, item.high))
+        before = spans.get(fact.parameter, (item.low, item.high))
+        span = max(low, before[0]), min(high, before[1])
+        if span[0] > span[1]:
+            raise FactError(
+                f"{name} = {value:g} does not go with the facts given before it: by it {fact.parameter} would be"
+                f" {low:.3g} to {high:.3g}, by them {before[0]:.3g} to {before[1]:.3g}. Check both"
+            )
+        spans[fact.parameter] = span
         if fact.parameter == "soft_ohm":
             spans["soft_share"] = (0.0, 0.0)
     return spans
