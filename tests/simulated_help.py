@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
-from rampguard.loads.band import Sight
+from rampguard.loads.following import Sight
 
 
 def settled(

@@ -16,8 +16,8 @@ from instruments.simulated.world import World
 from rampguard.archive.errors import ArchiveError
 from rampguard.engine.known_good import known_good_spans
 from rampguard.engine.resting import basis_for
-from rampguard.loads.band import Sight
 from rampguard.loads.basis import FACTS, Basis, FactError, narrowed_by_facts
+from rampguard.loads.following import Sight
 from rampguard.quantities import Bounds, Expectation
 from simulated_help import brought_up
 

@@ -12,9 +12,10 @@ from scipy.integrate import quad, solve_ivp
 from instruments.simulated.units import UNITS, make_unit
 from instruments.simulated.world import World
 from rampguard.loads import filament
-from rampguard.loads.band import SAMPLES, Band, BandState, Sight, tempered
+from rampguard.loads.band import SAMPLES, Band, BandState, tempered
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.loads.families import FAMILIES
+from rampguard.loads.following import Sight
 from rampguard.loads.model import Drawn
 from rampguard.loads.ranges import Range, golden, samples
 from rampguard.loads.rectifier import mean_and_square, settle

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from rampguard.loads.band import Sight
 from rampguard.loads.basis import FACTS, Basis, narrowed_by_facts
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, load_class
+from rampguard.loads.following import Sight
 from rampguard.quantities import Expectation
 
 RAMP_S: Final = 60.0

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from rampguard.guard.decision import Observation
-from rampguard.loads.band import BandState, Sight
+from rampguard.loads.band import BandState
 from rampguard.loads.basis import Basis
+from rampguard.loads.following import Sight
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation
 
 OVERRAN: Final = "the expected band took too long to work out"

@@ -10,8 +10,8 @@ from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import read_capture
 from rampguard.engine.expecting import Sights
 from rampguard.guard.decision import Observation
-from rampguard.loads.band import Sight
 from rampguard.loads.basis import Basis, narrowed_by_known_good
+from rampguard.loads.following import Sight
 
 LEAST_READINGS: Final = 50
 """Fewer readings narrow nothing that could be relied on."""

@@ -12,8 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.loads.band import MODEL_ERROR, SAMPLES, Band, Sight, tempered
+from rampguard.loads.band import SAMPLES, Band, tempered
 from rampguard.loads.families import FAMILIES
+from rampguard.loads.following import MODEL_ERROR, Sight
 from rampguard.loads.model import Model
 from rampguard.loads.ranges import Range, samples
 from rampguard.loads.rectifier import Floats

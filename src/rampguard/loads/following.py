@@ -1,0 +1,212 @@
+"""Samples of a load model on the way along the ramp: what each may draw now, and what the readings say of each.
+
+Both the expected band and the causes follow samples like this.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rampguard.loads.model import Drawn, Model, State, chosen
+from rampguard.loads.rectifier import Floats
+from rampguard.loads.uncertainty import combined, standard
+
+MODEL_ERROR: Final = 0.10
+"""A sample may be off by so much though its parameters are the unit's: what the closed forms leave out."""
+NEAR_ZERO: Final = 0.002
+"""Part of nameplate current or power below which nothing is told from nothing."""
+DOSE_PER_S: Final = 2.0
+"""So many independent readings a second at most, for meters that settle in half a second."""
+WORST: Final = 3.0
+"""No reading speaks against a sample more than a deviation of so many sigmas does."""
+TURN_COST: Final = 0.5
+"""A sample that has to start or stop loses so much log-weight."""
+ROUGH_ERROR: Final = 0.3
+"""Whether the class fits at all is asked with so much allowed: its best sample need not be the unit's twin."""
+WINDOW_S: Final = 0.1
+"""What a meter averages over at least; a charge may fall into one window..."""
+BURST_S: Final = 0.02
+"""...within one cycle of it."""
+MOVED: Final = 0.002
+"""Line voltage moves when it changes by more than this part of nameplate voltage between two readings."""
+EVALUATED_FROM: Final = 0.01
+"""Below this part of line voltage nothing is expected."""
+REFRESH_S: Final = 0.08
+"""Readings closer together than this share a band while the line is still."""
+LONGEST_S: Final = 30.0
+"""A gap between readings counts as this long at most."""
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sight:
+    """What is seen at one moment: seconds, volts rms, amperes rms, watts; None where there is no reading.
+
+    The bounds are the meters' accuracy. ``event`` says that power has just been pressed.
+    """
+
+    time_s: float
+    line_voltage_v: float | None
+    line_current_a: float | None = None
+    real_power_w: float | None = None
+    voltage_bound_v: float = 0.0
+    current_bound_a: float = 0.0
+    power_bound_w: float = 0.0
+    event: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way samples may go at this reading: on as they are, or having started or stopped."""
+
+    open_to: Bools | np.bool_
+    state: State
+    low: Drawn
+    high: Drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How the line goes to a reading: where it is (part of nameplate voltage), how long it took, how far it moved.
+
+    ``reach`` is how far it moved in this or the reading before.
+    """
+
+    v: float
+    seconds: float
+    moved_by: float
+    reach: float
+
+    @property
+    def still(self) -> bool:
+        """Whether the line stood still."""
+        return abs(self.moved_by) <= MOVED
+
+    def dose(self, sight: Sight, event_until_s: float) -> float:
+        """For how many independent readings this one counts; an inrush tells nothing of what comes after it."""
+        if self.v < EVALUATED_FROM or sight.time_s <= event_until_s or sight.line_current_a is None:
+            return 0.0
+        return min(1.0, self.seconds * DOSE_PER_S) * (1.0 if self.still else 0.5)
+
+
+def paced(line_voltage_v: float, nameplate_v: float, time_s: float, before: tuple[float, float, float] | None) -> Pace:
+    """The pace to a reading, from the time, voltage (part of nameplate voltage) and move of the one before, if any."""
+    v = max(0.0, line_voltage_v / nameplate_v)
+    if before is None:
+        return Pace(v, WINDOW_S, 0.0, 0.0)
+    before_s, before_v, moved_before = before
+    seconds = min(time_s - before_s, LONGEST_S)
+    # Two readings at once: the later one is of the same moment.
+    return Pace(v, seconds if seconds > 0.0 else 1e-3, v - before_v, max(abs(v - before_v), abs(moved_before)))
+
+
+class Following:
+    """How samples of one model go along with the readings. Volts rms, watts of the nameplate."""
+
+    def __init__(self, model: Model, *, nameplate_v: float, nameplate_w: float, worst: float = WORST) -> None:
+        self.model = model
+        self._amperes = nameplate_w / nameplate_v
+        self._watts = nameplate_w
+        self._worst = worst
+
+    def ways(self, samples: State, pace: Pace, *, event: bool) -> list[Way]:
+        """What each sample may draw now, as it is and (where its model says that it may) having started or stopped."""
+        begun: list[tuple[Bools | np.bool_, State]] = [(np.True_, samples)]
+        turned = self.model.turned(samples, pace.v)
+        if turned is not None:
+            begun.append(turned)
+        moving = pace.reach > MOVED
+        # Meters of voltage and current need not average over the same moment: either may be a reading behind.
+        lowest, highest = max(0.0, pace.v - pace.reach), pace.v + pace.reach
+        ways = []
+        for mask, starts in begun:
+            after, now = self.model.step(starts, pace.v, pace.seconds, event=event)
+            low = high = now
+            if moving:
+                _, later = self.model.step(after, lowest, WINDOW_S, event=False)
+                _, burst = self.model.step(starts, highest, BURST_S, event=event)
+                settled = _each(np.maximum, now, later)
+                low, high = _each(np.minimum, now, later), _each(np.maximum, settled, _in_window(burst, settled))
+            ways.append(Way(mask, after, low, high))
+        return ways
+
+    def choose(self, sight: Sight, ways: list[Way]) -> tuple[Bools, Floats, Floats]:
+        """Each sample goes the way that the readings speak less against: whether the second; what they say then.
+
+        What they say, finely (by `MODEL_ERROR`) and roughly (by `ROUGH_ERROR`).
+        """
+        best, roughly = self._against(sight, ways[0])
+        if len(ways) == 1:
+            return np.zeros_like(best, dtype=np.bool_), best, roughly
+        other, other_roughly = self._against(sight, ways[1])
+        chose = ways[1].open_to & (other + TURN_COST < best)
+        return chose, np.where(chose, other + TURN_COST, best), np.where(chose, other_roughly, roughly)
+
+    def deviations(self, sight: Sight, way: Way) -> tuple[Floats | None, Floats | None]:
+        """By how much current and power are off what each sample may draw, in the logarithm; None: no reading."""
+        low, high = way.low, way.high
+        return (
+            _deviation(sight.line_current_a, sight.current_bound_a, self._amperes, low.current, high.current),
+            _deviation(sight.real_power_w, sight.power_bound_w, self._watts, low.power, high.power),
+        )
+
+    def _against(self, sight: Sight, way: Way) -> tuple[Floats, Floats]:
+        """What the readings say against each sample: half of squared sigmas, no more than so many at worst."""
+        against = np.zeros_like(way.low.current)
+        roughly = against
+        values = (
+            (sight.line_current_a, sight.current_bound_a, 1.0),
+            (sight.real_power_w, sight.power_bound_w, 2.0),
+        )
+        for away, (value, bound, exponent) in zip(self.deviations(sight, way), values, strict=True):
+            if away is not None:
+                met = _relative(sight, value or 0.0, bound, exponent)
+                finely, coarsely = combined((1.0, 1.0), (MODEL_ERROR, met)), combined((1.0, 1.0), (ROUGH_ERROR, met))
+                against = against + 0.5 * np.square(np.minimum(np.abs(away) / finely, self._worst))
+                roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / coarsely, self._worst))
+        return against, roughly
+
+
+def _deviation(value: float | None, bound: float, unit: float, low: Floats, high: Floats) -> Floats | None:
+    """By how much a reading is above (or below) all that each sample may draw, in the logarithm; None: no reading.
+
+    What the meter cannot tell from nothing is no deviation.
+    """
+    if value is None:
+        return None
+    near = NEAR_ZERO + bound / unit
+    read = float(np.log(max(value, 0.0) / unit + near))
+    return np.asarray(np.maximum(read - np.log(high + near), 0.0) - np.maximum(np.log(low + near) - read, 0.0))
+
+
+def _relative(sight: Sight, value: float, bound: float, exponent: float) -> float:
+    """The meters' part of a deviation's standard uncertainty: of the reading, and of line voltage.
+
+    What is drawn goes about as line voltage to the ``exponent``.
+    """
+    volts = max(sight.line_voltage_v or 0.0, 1e-9)
+    own = standard(bound) / max(value, bound, 1e-12)
+    return combined((1.0, exponent), (own, standard(min(sight.voltage_bound_v, volts)) / volts))
+
+
+def taken(ways: list[Way], chose: Bools) -> State:
+    """The samples' state after the ways they chose."""
+    return ways[0].state if not chose.any() else chosen(chose, ways[1].state, ways[0].state)
+
+
+def _each(choose: np.ufunc, one: Drawn, other: Drawn) -> Drawn:
+    return Drawn(choose(one.current, other.current), choose(one.power, other.power))
+
+
+def _in_window(burst: Drawn, settled: Drawn) -> Drawn:
+    """What a meter makes of a burst within its window: squares of current add, and powers do."""
+    part = BURST_S / WINDOW_S
+    return Drawn(
+        np.sqrt(part * burst.current**2 + (1.0 - part) * settled.current**2),
+        part * burst.power + (1.0 - part) * settled.power,
+    )
