@@ -9,8 +9,8 @@ from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
 from rampguard.ramp.plan import MAINS_TOLERANCE
 
-_RISE_PER_SECOND = 0.5  # of the current ceiling
-_RISE_PER_READING = 0.35
+_RISE_PER_SECOND = 0.6  # of the current ceiling
+_RISE_PER_READING = 0.5  # a soft start's bypass lets the current jump
 _OVERSHOOT = 0.05  # of mains
 _OFFSET_FROM = 0.4  # of mains
 _NO_CURRENT = 0.0005  # of nameplate current
@@ -41,12 +41,14 @@ def limits_for(
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
     nameplate_a = None if nameplate_w is None else nameplate_w / nameplate_v
     if load_class is None:
-        current_a = power_w = event_a = event_w = None
+        current_a = power_w = event_a = event_w = lasting_a = lasting_w = None
     else:
         current_a = _times(load_class.current_ratio, nameplate_a)
         power_w = _times(load_class.power_ratio, nameplate_w)
         event_a = _times(load_class.event_current_ratio, nameplate_a)
         event_w = _times(load_class.event_power_ratio, nameplate_w)
+        lasting_a = _times(load_class.event_lasting_current_ratio, nameplate_a)
+        lasting_w = _times(load_class.event_lasting_power_ratio, nameplate_w)
     # A unit that starts at once rises as far as its ceiling: there the ceiling is all that can tell.
     rise_a, rise_w = (None, None) if load_class is not None and load_class.starts_at_once else (current_a, power_w)
     quantities = {signal.quantity for signal in signals}
@@ -56,6 +58,8 @@ def limits_for(
         real_power_w=power_w if Quantity.REAL_POWER in quantities else None,
         event_current_a=event_a,
         event_power_w=event_w if Quantity.REAL_POWER in quantities else None,
+        event_lasting_current_a=lasting_a,
+        event_lasting_power_w=lasting_w if Quantity.REAL_POWER in quantities else None,
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_EMITTER_RESISTOR_V if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,

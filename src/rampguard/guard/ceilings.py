@@ -44,6 +44,25 @@ def _against_ceiling(case: Case, reading: Reading, ceiling: float) -> Iterator[F
             yield warn("ceiling", f"{name} {size:.4g} {unit} nears its ceiling of {ceiling:.4g} {unit}")
 
 
+def lasting_inrush(case: Case) -> Iterator[Finding]:
+    """Within an expected event: current or power that stays where an inrush only passes through."""
+    limits = case.limits
+    ceilings = ((LINE_CURRENT, limits.event_lasting_current_a), (REAL_POWER, limits.event_lasting_power_w))
+    for signal, ceiling in ceilings:
+        fresh = [r.value for r in case.observation.readings if r.signal == signal and r.value is not None]
+        if ceiling is None or not case.in_event or not fresh or fresh[-1] <= ceiling:
+            continue
+        since_s = case.memory.rates_excused_until_s - limits.expected_event_window_s
+        above = [t for t, value in case.memory.recent.get(signal, ()) if t >= since_s and value > ceiling]
+        lasts_s = case.now_s - min(above, default=case.now_s)
+        if lasts_s >= limits.inrush_s:
+            yield trip(
+                "inrush",
+                f"{words(signal)} {fresh[-1]:.4g} {signal.unit} does not fall after power was pressed: above"
+                f" {ceiling:.4g} {signal.unit} for {lasts_s:.2g} s, longer than an inrush",
+            )
+
+
 def _warns_above(case: Case, reading: Reading) -> float:
     on_line = reading.signal in (LINE_CURRENT, REAL_POWER)
     return case.limits.line_warn_fraction if on_line else case.limits.warn_fraction

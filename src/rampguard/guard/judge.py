@@ -10,7 +10,14 @@ from dataclasses import dataclass, field, replace
 
 from rampguard.guard.band import BandMemory, weigh
 from rampguard.guard.case import Case, Check
-from rampguard.guard.ceilings import absolute_ceilings, overshoot, rail_difference, rates_of_rise, too_little_current
+from rampguard.guard.ceilings import (
+    absolute_ceilings,
+    lasting_inrush,
+    overshoot,
+    rail_difference,
+    rates_of_rise,
+    too_little_current,
+)
 from rampguard.guard.decision import Decision, Finding, Layer, Observation, Severity, Trip
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory, remember
@@ -19,6 +26,7 @@ from rampguard.quantities import LINE_VOLTAGE, Expectation
 
 CHECKS: tuple[Check, ...] = (
     absolute_ceilings,
+    lasting_inrush,
     rail_difference,
     overshoot,
     rates_of_rise,

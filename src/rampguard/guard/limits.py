@@ -36,6 +36,11 @@ class Limits:
     """In place of `line_current_a` for `expected_event_window_s` after an expected event: what an inrush may draw."""
     event_power_w: float | None = None
     """The same, in place of `real_power_w`."""
+    event_lasting_current_a: float | None = None
+    """Current above this, read twice or more over `inrush_s` within an event, is no inrush: that has passed by then."""
+    event_lasting_power_w: float | None = None
+    """The same of real power."""
+    inrush_s: float = 0.15
 
     warn_fraction: float = 0.8
     """A reading above this part of its ceiling warns..."""

@@ -13,12 +13,14 @@ from typing import Final
 import numpy as np
 
 from rampguard.loads.band import SAMPLES, Band, tempered
+from rampguard.loads.causes import EACH, FOLLOWED, Causes
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.following import MODEL_ERROR, Sight
 from rampguard.loads.model import Model
 from rampguard.loads.ranges import Range, samples
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.series_lamp import LAMP, MARGIN, BehindLamp
+from rampguard.loads.trouble import ARISES, FAULTS
 
 Span = tuple[float, float]
 KNOWN_GOOD_SIGMAS: Final = 2.5
@@ -54,12 +56,27 @@ class Basis:
 
     def band(self) -> Band:
         """The band."""
-        values = self.values()
-        model: Model = FAMILIES[self.load_class](values)
-        margin = MODEL_ERROR
-        if self.series_lamp_w is not None:
-            model, margin = BehindLamp(model, values, self.series_lamp_w / self.nameplate_w), MARGIN
+        margin = MODEL_ERROR if self.series_lamp_w is None else MARGIN
+        model = self._model(self.values())
         return Band(model, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w, margin=margin)
+
+    def causes(self) -> Causes:
+        """The causes that a unit of this class can have."""
+        names = FOLLOWED[self.load_class]
+        own = self.ranges()
+        drawn = [samples(own | {"arises": ARISES, **FAULTS.get(name, {})}, EACH) for name in names]
+        every = {key: None for values in drawn for key in values}
+        nothing = np.zeros(EACH)
+        values = {key: np.concatenate([some.get(key, nothing) for some in drawn]) for key in every}
+        if len(names) == 1:
+            del values["arises"]
+        return Causes(self._model(values), names, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w)
+
+    def _model(self, values: Mapping[str, Floats]) -> Model:
+        model: Model = FAMILIES[self.load_class](values)
+        if self.series_lamp_w is not None:
+            model = BehindLamp(model, values, self.series_lamp_w / self.nameplate_w)
+        return model
 
 
 def narrowed_by_known_good(basis: Basis, sights: Sequence[Sight]) -> dict[str, Span]:

@@ -32,6 +32,10 @@ class LoadClass:
     """Ceiling on line current while an expected event (the main relay closing) explains it."""
     event_power_ratio: float | None = None
     """The same of real power."""
+    event_lasting_current_ratio: float | None = None
+    """Current that an inrush passes for one reading, and no longer: a core's wears off, reservoirs fill."""
+    event_lasting_power_ratio: float | None = None
+    """The same of real power."""
     starts_at_once: bool = False
     """Whether a healthy unit goes from nothing to its whole draw in one reading, so that no rise tells anything."""
     power_seen_by_fraction: float | None = None
@@ -60,8 +64,10 @@ _CLASSES: Final = (
         no_current_from_fraction=0.1,
         current_seen_by_fraction=0.6,
         press_power_at_fraction=0.7,
-        event_current_ratio=4.0,
-        event_power_ratio=3.0,
+        event_current_ratio=8.0,
+        event_power_ratio=6.0,
+        event_lasting_current_ratio=2.5,
+        event_lasting_power_ratio=2.0,
         has_channels=True,
     ),
     LoadClass(

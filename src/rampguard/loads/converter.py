@@ -15,6 +15,7 @@ from rampguard.loads.model import Drawn, State, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats, settle
 from rampguard.loads.supply import COMMON, ROOT2
+from rampguard.loads.trouble import Trouble
 
 CORRECTED_SHARE: Final = 0.35
 NO_LOCKOUT_SHARE: Final = 0.2
@@ -52,11 +53,13 @@ class SwitchMode:
         self._p = values
         self._locked = values["lockout"] > NO_LOCKOUT_SHARE
         self._corrected = (values["corrected"] < CORRECTED_SHARE) & self._locked
+        self._trouble = Trouble(values)
+        self._dead = self._trouble.p["bulk_s"] > 0.0
 
     def rest(self) -> State:
         """See `Model.rest`. ``held`` is the bulk voltage, ``runs`` 1 once started, ``soft`` how far soft start is."""
         nothing = np.zeros_like(self._p["load"])
-        return {"held": nothing, "runs": nothing, "soft": nothing}
+        return {"held": nothing, "runs": nothing, "soft": nothing, **self._trouble.rest()}
 
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
@@ -70,15 +73,17 @@ class SwitchMode:
         load_a = np.minimum(on * p["load"] / np.maximum(state["held"], 1e-3), most)
         corrects = self._corrected & (on > 0.0)
         drop = ROOT2 * p["drop"]
+        taken, per_v = np.where(corrects, 0.0, load_a), p["standby"]
+        if self._trouble.present:
+            extra = self._trouble.on_bulk(state, state["held"])
+            taken, per_v = taken * (1.0 - self._dead * state["faulted"]) + extra.take, per_v + extra.per_v
         held, mean, square = settle(
-            ROOT2 * v - drop,
-            state["held"],
-            p["source_ohm"],
-            p["farad"] / seconds,
-            np.where(corrects, 0.0, load_a),
-            p["standby"],
+            ROOT2 * v - drop, state["held"], p["source_ohm"], p["farad"] / seconds, taken, per_v
         )
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + p["source_ohm"] * square)
+        if self._trouble.present:
+            tied = self._trouble.on_line(state, v, p["source_ohm"], drop)
+            rectified = Drawn(np.hypot(rectified.current, tied.current), rectified.power + tied.power)
         lets_through = np.minimum(limit, most * v * 1.7)
         corrected = np.where(corrects, np.minimum(on * p["load"], lets_through), 0.0)
         # A corrector charges the bulk capacitor above the peak, with what its limit leaves.
@@ -88,7 +93,7 @@ class SwitchMode:
         charged = np.minimum(spare, lacking)
         held = np.sqrt(held**2 + 2.0 * charged * seconds / p["farad"])
         drawn = rectified.beside(v, p["standby"] * np.square(v) + corrected + charged, p["filter"] * v)
-        return {"held": held, "runs": state["runs"], "soft": soft}, drawn
+        return {**state, "held": held, "soft": soft}, drawn
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
         """See `Model.turned`: a converter with a lockout starts, or stops below full line; one without wakes whole."""
@@ -96,4 +101,5 @@ class SwitchMode:
         may_start = ~on & (STARTS_FROM <= v <= STARTS_BY)
         may_wake = ~self._locked & (v >= WAKES_FROM) & (v <= WAKES_BY)
         mask = np.where(self._locked, may_start | (on & (v <= STOPS_BELOW)), may_wake)
-        return (mask, {**state, "runs": np.where(on, 0.0, 1.0)}) if mask.any() else None
+        turned = (mask, {**state, "runs": np.where(on, 0.0, 1.0)}) if mask.any() else None
+        return self._trouble.or_comes(state, turned)

@@ -13,37 +13,57 @@ from rampguard.loads.model import Drawn, State, Steady, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.supply import COMMON, CORE
+from rampguard.loads.trouble import Trouble
 from rampguard.loads.winding import core_loss, magnetising
 
-REMANENCE_SHOWS: Final = 0.02
-"""Line voltage from which a core's remanence shows whole in its current."""
+KNEE_PEAK: Final = 1.5
+"""The knee's flux in terms of what goes with nameplate voltage, rms: its peak and a little."""
 
 
-class TransformerAlone(Steady):
-    """A transformer with its secondaries open."""
+class TransformerAlone:
+    """A transformer with its secondaries open.
+
+    A core that was left magnetised gives its remanence up to the line's volt-seconds; what is given up is flux with
+    a direct part, which draws current until the winding's resistance has let it die away.
+    """
 
     ranges: ClassVar[Mapping[str, Range]] = CORE | {
-        "residual": Range(
-            0.0005, 0.02, f"current by which a core left magnetised exceeds its own at first; {COMMON}", log=True
+        "residual": Range(0.02, 0.65, f"flux that a core keeps, of the knee's; {COMMON}"),
+        "wears_s": Range(
+            0.01, 0.5, f"time at nameplate voltage over which it is given up: a few cycles; {COMMON}", log=True
         ),
-        "wears_s": Range(0.02, 2.0, f"seconds at nameplate voltage over which that wears off; {COMMON}", log=True),
+        "settles_s": Range(
+            0.02, 4.0, f"time constant of inductance and resistance with which it dies away; {COMMON}", log=True
+        ),
     }
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._p = values
+        self._trouble = Trouble(values)
 
     def rest(self) -> State:
-        """See `Model.rest`. ``kept`` is 1 while the core has all its remanence."""
-        return {"kept": np.ones_like(self._p["residual"])}
+        """See `Model.rest`. ``kept`` is what the core has of its remanence, ``given`` the flux given up by it."""
+        whole = np.ones_like(self._p["residual"])
+        return {"kept": whole, "given": np.zeros_like(whole), **self._trouble.rest()}
 
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p = self._p
         nothing = np.zeros_like(p["core_loss"])
-        swing = np.minimum(1.0, v / REMANENCE_SHOWS)
-        reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"]) + p["residual"] * state["kept"] * swing
         kept = state["kept"] * np.exp(-v * seconds / p["wears_s"])
-        return {"kept": kept}, Drawn(nothing, nothing).beside(v, core_loss(v, p["core_loss"]), reactive)
+        given = (state["given"] + state["kept"] - kept) * np.exp(-seconds / p["settles_s"])
+        # The most of it within the step: a reading averages over some of it.
+        most = np.maximum(given, state["given"])
+        direct = KNEE_PEAK * p["residual"] * most * p["magnetising"]
+        reactive = np.hypot(magnetising(v, p["magnetising"], p["knee"], p["exponent"]), direct)
+        lost = core_loss(v, p["core_loss"])
+        if self._trouble.present:
+            lost = lost + self._trouble.turns(state, v)
+        return {**state, "kept": kept, "given": given}, Drawn(nothing, nothing).beside(v, lost, reactive)
+
+    def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
+        """See `Model.turned`: a fault comes."""
+        return self._trouble.or_comes(state, None)
 
 
 class Heater(Steady):

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rampguard.loads.model import Drawn, State, Volts
 from rampguard.loads.ranges import Range
 from rampguard.loads.rectifier import Floats, settle
+from rampguard.loads.trouble import Trouble
 from rampguard.loads.winding import core_loss, magnetising
 
 ROOT2: Final = 1.4142135623730951
@@ -76,14 +77,15 @@ class Rectified:
         self.p = values
         self.full = ROOT2 * (1.0 - values["drop"])
         """About what the reservoir comes to at full line."""
+        self.trouble = Trouble(values)
 
     def rest(self) -> State:
         """Empty. ``held`` is the reservoir's voltage, of nameplate voltage (rms)."""
-        return {"held": np.zeros_like(self.full)}
+        return {"held": np.zeros_like(self.full), **self.trouble.rest()}
 
     def step(
         self,
-        held: Floats,
+        state: State,
         v: Volts,
         seconds: float,
         take: Floats,
@@ -91,21 +93,30 @@ class Rectified:
         extra_ohm: Floats | float = 0.0,
     ) -> tuple[Floats, Drawn]:
         """What is held then, and what it draws; the load takes ``take`` and ``take_per_v`` for each part of voltage."""
-        p = self.p
+        p, held = self.p, state["held"]
         ohm = p["source_ohm"] + extra_ohm
         drop = ROOT2 * p["drop"]
+        if self.trouble.present:
+            extra = self.trouble.on_rails(state, held, self.full)
+            take, take_per_v = take + extra.take, take_per_v + extra.per_v
         held, mean, square = settle(ROOT2 * v - drop, held, ohm, p["farad"] / seconds, take, take_per_v)
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + ohm * square)
         reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
-        return held, rectified.beside(v, core_loss(v, p["core_loss"]), reactive)
+        lost = core_loss(v, p["core_loss"])
+        if self.trouble.present:
+            tied = self.trouble.on_line(state, v, ohm, drop)
+            rectified = Drawn(np.hypot(rectified.current, tied.current), rectified.power + tied.power)
+            lost = lost + self.trouble.turns(state, v)
+        return held, rectified.beside(v, lost, reactive)
 
 
 class Stages:
     """What an amplifier's stages take from the rails."""
 
-    def __init__(self, values: Mapping[str, Floats], full: Floats) -> None:
+    def __init__(self, values: Mapping[str, Floats], full: Floats, trouble: Trouble) -> None:
         p = values
         self.p = p
+        self._trouble = trouble
         self._full = full
         whole = p["idle"] / full
         self._bias = whole * p["biased"] * (1.0 - p["resistive"])
@@ -113,17 +124,22 @@ class Stages:
         self.per_v = whole * p["resistive"] / full
 
     def rest(self) -> State:
-        """Cold. ``warmth`` is what devices and heat sinks have of their warmth at idle."""
-        return {"warmth": np.zeros_like(self._full)}
+        """Cold. ``warmth`` is what devices and heat sinks have of their warmth at idle; ``hot``: running away."""
+        cold = np.zeros_like(self._full)
+        return {"warmth": cold, "hot": cold} if self._trouble.present else {"warmth": cold}
 
-    def take(self, warmth: Floats, held: Floats, seconds: float) -> tuple[Floats, Floats]:
-        """Warmth then, and current taken at a rail voltage, besides what goes with it."""
-        p, x = self.p, held / self._full
+    def take(self, state: State, seconds: float) -> tuple[State, Floats]:
+        """The state then, and current taken at what the rails hold, besides what goes with it."""
+        p, x = self.p, state["held"] / self._full
         on = np.clip((x - p["dark"]) / p["span"], 0.0, 1.0)
         # Devices and heat sinks warm with the power they turn to heat, and idle follows.
-        warmth = warmth + (1.0 - np.exp(-seconds / p["drift_s"])) * (on * x - warmth)
-        bias = self._bias * on * (1.0 + p["drift"] * warmth)
-        return warmth, bias + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
+        warmth = state["warmth"] + (1.0 - np.exp(-seconds / p["drift_s"])) * (on * x - state["warmth"])
+        grown = 1.0 + p["drift"] * warmth
+        after = {**state, "warmth": warmth}
+        if self._trouble.present:
+            after["hot"], more = self._trouble.running_away(state, on * x, seconds)
+            grown = grown + more
+        return after, self._bias * on * grown + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
 
 
 class LinearAmplifier:
@@ -133,7 +149,7 @@ class LinearAmplifier:
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
         self._supply = Rectified(values)
-        self._stages = Stages(values, self._supply.full)
+        self._stages = Stages(values, self._supply.full, self._supply.trouble)
         self._soft = values["soft_share"] < SOFT_SHARE
         self._soft_ohm = np.where(self._soft, values["soft_ohm"], 0.0)
 
@@ -143,20 +159,21 @@ class LinearAmplifier:
 
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
-        warmth, take = self._stages.take(state["warmth"], state["held"], seconds)
+        after, take = self._stages.take(state, seconds)
         soft = self._soft_ohm * (1.0 - state["bypassed"])
-        held, drawn = self._supply.step(state["held"], v, seconds, take, self._stages.per_v, soft)
-        return {"held": held, "warmth": warmth, "bypassed": state["bypassed"]}, drawn
+        held, drawn = self._supply.step(state, v, seconds, take, self._stages.per_v, soft)
+        return {**after, "held": held}, drawn
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
-        """See `Model.turned`: the soft start's relay pulls in, or, far below, lets go."""
+        """See `Model.turned`: the soft start's relay pulls in, or, far below, lets go; a fault comes."""
         if BYPASS_FROM <= v <= BYPASS_TO:
             mask = self._soft & (state["bypassed"] < 0.5)
         elif LETS_GO_FROM <= v < BYPASS_FROM:
             mask = self._soft & (state["bypassed"] > 0.5)
         else:
-            return None
-        return (mask, {**state, "bypassed": 1.0 - state["bypassed"]}) if mask.any() else None
+            mask = np.zeros_like(self._soft)
+        turned = (mask, {**state, "bypassed": 1.0 - state["bypassed"]}) if mask.any() else None
+        return self._supply.trouble.or_comes(state, turned)
 
 
 class Receiver:
@@ -194,8 +211,7 @@ class Receiver:
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
         """See `Model.turned`: the soft start's relay, once on."""
-        found = self._main.turned(state, v) if state["pressed"].any() else None
-        return None if found is None else (found[0], {**found[1], "pressed": state["pressed"]})
+        return self._main.turned(state, v) if state["pressed"].any() else None
 
 
 class ValveAmplifier:
@@ -226,7 +242,8 @@ class ValveAmplifier:
         """
         operates = np.where(self._p["switched"] < SWITCHED_SHARE, 0.0, 1.0)
         nothing = np.zeros_like(operates)
-        return {**self._supply.rest(), "warmth": nothing, "ahead": nothing, "operates": operates}
+        hot = {"hot": nothing} if self._supply.trouble.present else {}
+        return {**self._supply.rest(), "warmth": nothing, "ahead": nothing, "operates": operates, **hot}
 
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
@@ -238,19 +255,23 @@ class ValveAmplifier:
         operates = np.ones_like(warmth) if event else state["operates"]
         take = p["anodes"] / supply.full * x**1.5 * emission * operates
         bled = p["bleeder"] * p["anodes"] / supply.full**2
-        held, drawn = supply.step(state["held"], v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
-        after = {"held": held, "warmth": warmth, "ahead": state["ahead"], "operates": operates}
-        return after, drawn.beside(v, heaters)
+        after: State = {**state, "warmth": warmth, "operates": operates}
+        if supply.trouble.present:
+            hot, more = supply.trouble.running_away(state, x**2.5 * emission, seconds)
+            after, take = {**after, "hot": hot}, take * (1.0 + more)
+        held, drawn = supply.step(state, v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
+        return {**after, "held": held}, drawn.beside(v, heaters)
 
     def _emission(self, warmth: Floats, ahead: Floats) -> Floats:
         return np.clip((warmth - self._p["emits"]) / self._p["emits_over"] + ahead, 0.0, 1.0)
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
-        """See `Model.turned`: cathodes come to emit, by half of what they can, before their heaters' time."""
+        """See `Model.turned`: cathodes come to emit, by half of what they can, too early; a fault comes."""
         emission = self._emission(state["warmth"], state["ahead"])
         mask = (state["warmth"] > EMITS_FROM) & (emission < 1.0)
         lacking = np.clip((self._p["emits"] - state["warmth"]) / self._p["emits_over"] - state["ahead"], 0.0, None)
-        return (mask, {**state, "ahead": state["ahead"] + lacking + 0.5}) if mask.any() else None
+        turned = (mask, {**state, "ahead": state["ahead"] + lacking + 0.5}) if mask.any() else None
+        return self._supply.trouble.or_comes(state, turned)
 
     def _heat(self, warmth: Floats, v: Volts, seconds: float) -> tuple[Floats, Floats]:
         """Warmth then, and heater power; loss is part radiation, part conduction, of temperature over the room's."""

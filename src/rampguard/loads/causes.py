@@ -1,0 +1,111 @@
+"""What the readings say for each cause: the likelihood of a reading under each fault, and under none.
+
+For every cause that a load class can have, samples of the class, whole or with that fault, are brought along the ramp
+under way. A reading's likelihood under a cause is the mean over its samples, each weighed by how well it has met the
+readings before: the prior prediction (Dawid's prequential form of a marginal likelihood; textbook). All causes share
+the class's ranges, so that they differ by the fault alone. Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from rampguard.loads.following import REFRESH_S, Following, Sight, paced, taken
+from rampguard.loads.model import Model, State
+from rampguard.loads.rectifier import Floats
+from rampguard.loads.trouble import (
+    DIODE_SHORT,
+    LEAK,
+    NO_FAULT,
+    OTHER,
+    OUTPUT_SHORT,
+    RUNAWAY,
+    SHORTED_TURNS,
+    SWITCH_SHORT,
+)
+
+EACH: Final = 256
+"""So many samples stand for a cause."""
+FORGOTTEN_S: Final = 20.0
+"""Time constant with which readings are forgotten."""
+WORST: Final = 5.0
+"""No reading speaks against a sample more than a deviation of so many sigmas does."""
+UNKNOWN: Final = 4.0
+"""What a reading says against `OTHER`, the cause that explains anything a little: 2 sigmas of current and of power."""
+EVENT_S: Final = 1.0
+"""For so long after an expected event nothing is told: an inrush says nothing of what comes after it."""
+
+_AMPLIFIER: Final = (NO_FAULT, OUTPUT_SHORT, DIODE_SHORT, SHORTED_TURNS, LEAK, RUNAWAY)
+FOLLOWED: Final[Mapping[str, tuple[str, ...]]] = {
+    "linear-amplifier": _AMPLIFIER,
+    "receiver": _AMPLIFIER,
+    "valve-amplifier": _AMPLIFIER,
+    "switch-mode": (NO_FAULT, SWITCH_SHORT, DIODE_SHORT, LEAK),
+    "transformer": (NO_FAULT, SHORTED_TURNS),
+    "heater": (NO_FAULT,),
+    "filament-lamp": (NO_FAULT,),
+    "motor": (NO_FAULT,),
+}
+"""The causes whose samples are followed, by load class; `OTHER` is always there beside them."""
+
+
+@dataclass(frozen=True, slots=True)
+class CausesState:
+    """What the causes hand from one reading to the next."""
+
+    samples: State
+    scores: Floats
+    """Log-likelihood of each sample, forgetting."""
+    before: tuple[float, float, float] | None = None
+    """Time, voltage (part of nameplate voltage) and its move, of the reading before."""
+    event_until_s: float = float("-inf")
+
+
+class Causes:
+    """The causes of one class and nameplate. ``model`` holds `EACH` samples of each of ``names``, one after the other.
+
+    Volts rms, watts.
+    """
+
+    def __init__(self, model: Model, names: tuple[str, ...], *, nameplate_v: float, nameplate_w: float) -> None:
+        self._following = Following(model, nameplate_v=nameplate_v, nameplate_w=nameplate_w, worst=WORST)
+        self._volts = nameplate_v
+        self.names = names
+
+    def begin(self) -> CausesState:
+        """Before the first reading: cold, empty, off."""
+        samples = self._following.model.rest()
+        return CausesState(samples, np.zeros(EACH * len(self.names)))
+
+    def step(self, state: CausesState, sight: Sight) -> tuple[CausesState, Mapping[str, float]]:
+        """One reading: its log-likelihood under each cause, by earlier readings; and the state that has learnt from it.
+
+        Nothing is told (an empty mapping) where nothing was read, or where an inrush is expected.
+        """
+        if sight.line_voltage_v is None:
+            return state, {}
+        pace = paced(sight.line_voltage_v, self._volts, sight.time_s, state.before)
+        if state.before is not None and pace.still and pace.seconds < REFRESH_S and not sight.event:
+            return state, {}
+        ways = self._following.ways(state.samples, pace, event=sight.event)
+        chose, against, _ = self._following.choose(sight, ways)
+        until_s = sight.time_s + EVENT_S if sight.event else state.event_until_s
+        dose = pace.dose(sight, until_s)
+        scores = state.scores * float(np.exp(-pace.seconds / FORGOTTEN_S))
+        told = scores - dose * against
+        after = CausesState(taken(ways, chose), told, (sight.time_s, pace.v, pace.moved_by), until_s)
+        if dose == 0.0:
+            return after, {}
+        said = self._mean(told) - self._mean(scores)
+        likelihoods = dict(zip(self.names, (float(each) for each in said), strict=True))
+        return after, {**likelihoods, OTHER: -UNKNOWN * dose}
+
+    def _mean(self, scores: Floats) -> Floats:
+        """The logarithm of the mean likelihood, of each cause's samples."""
+        by_cause = scores.reshape(len(self.names), EACH)
+        most = by_cause.max(axis=1)
+        return np.asarray(most + np.log(np.mean(np.exp(by_cause - most[:, None]), axis=1)))

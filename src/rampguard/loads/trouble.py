@@ -1,0 +1,143 @@
+"""What can be wrong with a unit, as a load model sees it: a fault is a few more parameters, at zero in a healthy unit.
+
+All in terms of the nameplate (see `model`). A fault is there from the beginning, or comes at some moment of the ramp:
+``faulted`` is then 0 at first, and may turn to 1 at any reading.
+
+Sizes are common practice, no source, where nothing else is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rampguard.loads.model import Drawn, State
+from rampguard.loads.ranges import Range
+from rampguard.loads.rectifier import Floats, mean_and_square
+
+ROOT2: Final = 1.4142135623730951
+COMMON: Final = "common practice, no source"
+ARISES: Final = Range(0.0, 1.0, f"two faults in three are there at switch-on; {COMMON}")
+THERE_SHARE: Final = 0.67
+HOTTEST: Final = 20.0
+"""A runaway is followed so far: nothing is left of the devices then."""
+
+NO_FAULT: Final = "no-fault"
+OUTPUT_SHORT: Final = "output-stage-short"
+DIODE_SHORT: Final = "rectifier-diode-short"
+SHORTED_TURNS: Final = "shorted-winding-turns"
+LEAK: Final = "leaky-reservoir"
+RUNAWAY: Final = "idle-current-runaway"
+SWITCH_SHORT: Final = "converter-switch-short"
+OTHER: Final = "other"
+CAUSES: Final = (NO_FAULT, OUTPUT_SHORT, DIODE_SHORT, SHORTED_TURNS, LEAK, RUNAWAY, SWITCH_SHORT, OTHER)
+"""Every cause by the name that scripts rely on."""
+
+FAULTS: Final[Mapping[str, Mapping[str, Range]]] = {
+    OUTPUT_SHORT: {
+        "short_s": Range(0.3, 150.0, "two devices and emitter resistors, from rail to rail", log=True),
+        "partner": Range(0.15, 12.0, "what a shorted device's partner lets through, of nameplate current", log=True),
+        "limited": Range(0.0, 1.0, "in half of them one device is shorted, and its partner driven"),
+        "partner_from": Range(0.005, 0.08, "part of the rails from which the partner conducts"),
+    },
+    DIODE_SHORT: {
+        "tied": Range(0.4, 3.0, "how well a shorted diode conducts against the whole path of the rectifier", log=True),
+        "tied_drop": Range(0.5, 2.0, "threshold of that path, of the rectifier's: the diode that is still whole"),
+    },
+    SHORTED_TURNS: {
+        "turns_s": Range(0.03, 3.0, "a half to five per cent of the primary's turns, or the like", log=True),
+    },
+    LEAK: {
+        "leak": Range(0.004, 0.5, "power that leaks at full line, of nameplate power", log=True),
+        "leak_bend": Range(1.0, 2.5, "leakage goes with the rail, or more steeply"),
+    },
+    RUNAWAY: {
+        "runs_away": Range(0.8, 4.0, "what idle would grow by for the warmth of its own heat", log=True),
+        "runs_away_s": Range(2.0, 300.0, "time constant of that", log=True),
+    },
+    SWITCH_SHORT: {
+        "bulk_s": Range(0.3, 3000.0, "switch, sense resistor and winding, across the bulk capacitor", log=True),
+    },
+}
+"""The parameters of each fault."""
+
+
+class Extra(NamedTuple):
+    """What a fault takes from the reservoir: a current, and more for each part of its voltage."""
+
+    take: Floats
+    per_v: Floats
+
+
+class Trouble:
+    """The faults of samples; parameters that are not among the values are zero."""
+
+    def __init__(self, values: Mapping[str, Floats]) -> None:
+        some = next(iter(values.values()))
+        self._nothing = np.zeros_like(some)
+        self.p: Mapping[str, Floats] = {
+            name: values.get(name, self._nothing) for fault in FAULTS.values() for name in fault
+        }
+        arises = values.get("arises")
+        self._later = np.zeros_like(some, dtype=np.bool_) if arises is None else arises > THERE_SHARE
+        self.present = any(name in values for fault in FAULTS.values() for name in fault)
+        """Whether any sample has a fault at all."""
+
+    def rest(self) -> dict[str, Floats]:
+        """``faulted`` is 1 while the fault is there."""
+        return {"faulted": np.where(self._later, 0.0, 1.0)} if self.present else {}
+
+    def or_comes(
+        self, state: State, turned: tuple[NDArray[np.bool_], State] | None
+    ) -> tuple[NDArray[np.bool_], State] | None:
+        """Beside whatever else may turn in a model now: the faults that may come. See `Model.turned`."""
+        if not self._later.any():
+            return turned
+        comes = self._later & (state["faulted"] < 0.5)
+        if not comes.any():
+            return turned
+        mask, other = (np.zeros_like(comes), state) if turned is None else turned
+        return mask | comes, {**other, "faulted": np.where(comes & ~mask, 1.0, state["faulted"])}
+
+    def on_rails(self, state: State, held: Floats, full: Floats) -> Extra:
+        """What is taken from rails that hold so much, ``full`` at full line: a short, a limited one, a leak."""
+        p, there = self.p, state["faulted"]
+        x = held / full
+        most = p["partner"] / ROOT2 * np.clip((x - p["partner_from"]) / (2.0 * p["partner_from"] + 1e-9), 0.0, 1.0)
+        limited = (p["limited"] > 0.5) & (p["short_s"] * held > most)
+        leak = p["leak"] / full * x ** p["leak_bend"]
+        return Extra(there * (np.where(limited, most, 0.0) + leak), there * np.where(limited, 0.0, p["short_s"]))
+
+    def on_bulk(self, state: State, held: Floats) -> Extra:
+        """What is taken from a switch-mode unit's bulk capacitor: a shorted switch, a leak."""
+        p, there = self.p, state["faulted"]
+        leak = p["leak"] / ROOT2 * (held / ROOT2) ** p["leak_bend"]
+        return Extra(there * leak, there * p["bulk_s"])
+
+    def on_line(self, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
+        """What a shorted diode draws on one half of each cycle, behind so much of resistance and threshold."""
+        p, there = self.p, state["faulted"]
+        conducts = p["tied"] * there / ohm
+        peak = np.maximum(ROOT2 * v, 1e-9)
+        threshold = p["tied_drop"] * drop
+        mean, square = mean_and_square(threshold / peak)
+        unit = peak * conducts
+        half_mean, half_square = 0.5 * mean * unit, 0.5 * square * unit * unit
+        power = threshold * half_mean + np.where(conducts > 0.0, half_square / np.maximum(conducts, 1e-12), 0.0)
+        return Drawn(np.sqrt(half_square), power)
+
+    def turns(self, state: State, v: Floats | float) -> Floats:
+        """Power in shorted turns: of the core, in phase."""
+        return np.asarray(state["faulted"] * self.p["turns_s"] * v * v)
+
+    def running_away(self, state: State, heat: Floats, seconds: float) -> tuple[Floats, Floats]:
+        """How hot the devices are then, for the heat of an idle that grows with it; and what it has grown by."""
+        p = self.p
+        grows = state["faulted"] * p["runs_away"]
+        takes = 1.0 - np.exp(-seconds / np.maximum(p["runs_away_s"], 1e-3))
+        hot = state["hot"] + takes * (heat * (1.0 + grows * state["hot"]) - state["hot"])
+        hot = np.minimum(hot, HOTTEST)
+        return hot, grows * hot
