@@ -22,7 +22,7 @@ from instruments.simulated.world import World
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import Expecting
 from rampguard.guard.decision import Observation
-from rampguard.guard.judge import GuardState, judge, judge_band
+from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import load_class
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading
@@ -66,7 +66,7 @@ def times(unit_name: str) -> tuple[list[float], list[float]]:
             then_s = time.perf_counter()
             expectation = expecting.expect(observation)
             if expectation is not None:
-                state, decision = judge_band(state, decision, limits, observation, expectation)
+                state, decision = judge_expected(state, decision, limits, observation, expectation)
             first.append(then_s - begun_s)
             both.append(time.perf_counter() - begun_s)
     return first, both

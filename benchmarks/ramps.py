@@ -6,6 +6,7 @@ Shared by `healthy_ramps` and `fault_energy`. Volts rms, watts, seconds.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -15,7 +16,8 @@ from instruments.simulated.unit import Unit
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import Expecting
 from rampguard.guard.decision import Observation, Severity, Trip
-from rampguard.guard.judge import GuardState, judge, judge_band
+from rampguard.guard.evidence import ranked
+from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import load_class
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading
@@ -111,6 +113,10 @@ class Verdict:
     trip: Trip | None
     warned: dict[str, int] = field(default_factory=dict)
     fit: float = 0.0
+    causes: tuple[tuple[str, float], ...] = ()
+    """Ranked at the trip, or at the end."""
+    sums: Mapping[str, float] = field(default_factory=dict)
+    """The highest that each fault's evidence came to."""
 
 
 def readings_of(
@@ -146,18 +152,20 @@ def judged(
     limits = limits_for(load_class(class_name), nameplate_w=watts, nameplate_v=volts, signals=signals, driven=False)
     expecting = Expecting(Basis(load_class=class_name, nameplate_v=volts, nameplate_w=watts))
     state, warned, fit, last = GuardState(), Counter[str](), 0.0, -1
+    most: dict[str, float] = {}
     for w, readings in taken:
         pressed = pressed_at is not None and last < pressed_at <= w
         last = w
         seen_now = Observation(w * WINDOW_S, readings, None, "power-pressed" if pressed else "")
         state, decision = judge(state, limits, seen_now)
-        if decision.trip is None:
-            expectation = expecting.expect(seen_now)
-            if expectation is not None:
-                fit = min(fit, expectation.fit)
-                state, decision = judge_band(state, decision, limits, seen_now, expectation)
+        expectation = expecting.expect(seen_now)
+        if expectation is not None:
+            fit = min(fit, expectation.fit)
+            state, decision = judge_expected(state, decision, limits, seen_now, expectation)
+        for cause, value in state.evidence.sums.items():
+            most[cause] = max(most.get(cause, 0.0), value)
         if decision.severity is Severity.WARN:
             warned[decision.reason[:60]] += 1
         if decision.trip is not None:
             break
-    return Verdict(state.trip, dict(warned), fit)
+    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, limits, state.trip), most)

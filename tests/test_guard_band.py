@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from rampguard.guard.band import BandMemory, weigh
 from rampguard.guard.decision import Finding, Layer, Observation, Severity
-from rampguard.guard.judge import GuardState, judge, judge_band
+from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.guard.limits import Limits
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Bounds, Expectation, Reading, Signal
 
@@ -116,14 +116,14 @@ def test_layer_two_adds_a_trip_and_the_first_cause_stays() -> None:
     limits = Limits(line_voltage_v=253.0, line_current_a=0.5)
     readings = (_read(LINE_VOLTAGE, 20.0, 0.0), _read(LINE_CURRENT, 0.6, 0.0))
     state, decision = judge(GuardState(), limits, Observation(0.0, readings))
-    after, both = judge_band(state, decision, limits, Observation(0.0, readings), BAND)
+    after, both = judge_expected(state, decision, limits, Observation(0.0, readings), BAND)
     assert both.trip == decision.trip == after.trip
     assert both.trip is not None
     assert both.trip.layer is Layer.CEILING
     lower = (_read(LINE_VOLTAGE, 20.0, 0.0), _read(LINE_CURRENT, 0.31, 0.0))
     state, decision = judge(GuardState(), limits, Observation(0.0, lower))
     assert decision.trip is None
-    after, both = judge_band(state, decision, limits, Observation(0.0, lower), BAND)
+    after, both = judge_expected(state, decision, limits, Observation(0.0, lower), BAND)
     assert both.trip is not None
     assert (both.trip.layer, both.trip.line_voltage_v) == (Layer.BAND, 20.0)
     assert judge(after, limits, Observation(0.1))[1].severity is Severity.TRIP

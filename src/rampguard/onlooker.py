@@ -16,6 +16,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, Final, TextIO
 
+from rampguard.cause_story import cause_lines
 from rampguard.cautions import NOT_PROVEN_OFF, RESERVOIRS
 from rampguard.engine.link import (
     ALIVE_EVERY_S,
@@ -185,6 +186,9 @@ class Onlooker:
             self.say(f"what is known: {'; '.join([*off['by'], *off['problems']]) or 'nothing'}")
         trip = summary["trip"]
         self.say(f"outcome: {summary['outcome']}" + (f" ({trip['reason']})" if trip else ""))
+        causes = tuple((found["cause"], found["probability"]) for found in summary.get("causes", []))
+        for line in cause_lines(causes, tripped=trip is not None):
+            self.say(line)
         if summary["capture"]:
             self.say(f"capture: {summary['capture']}")
 

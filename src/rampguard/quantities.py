@@ -7,7 +7,8 @@ SI units inside; a unit is converted once, at the edge where it enters (an instr
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final, Protocol
 
@@ -165,6 +166,8 @@ class Expectation:
     event_budget_j: float | None = None
     event_j: float = 0.0
     fit: float = 0.0
+    likelihoods: Mapping[str, float] = field(default_factory=dict)
+    """Log-likelihood of the reading under each cause, by the cause's name; empty where nothing is told."""
 
 
 class Clock(Protocol):

@@ -19,13 +19,15 @@ from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import read_descriptor
 from rampguard.archive.rows import Row
 from rampguard.archive.table import TableReader
+from rampguard.cause_story import cause_lines
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import OVERRAN, Expecting
 from rampguard.engine.link import EXIT_DONE, EXIT_TRIPPED
 from rampguard.engine.press_inferred import PressInferred
 from rampguard.engine.resting import basis_for
 from rampguard.guard.decision import Decision, Observation, Severity, Trip
-from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_band
+from rampguard.guard.evidence import causes_message, ranked
+from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_expected
 from rampguard.guard.limits import Limits, LimitsError
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LoadClass, UnknownLoadClass, load_class
@@ -67,6 +69,8 @@ class ReplayResult:
     trip: Trip | None
     warnings: tuple[tuple[float, str], ...]
     not_evaluated: tuple[str, ...]
+    causes: tuple[tuple[str, float], ...] = ()
+    """Causes and their probabilities, best first."""
 
     @property
     def exit_code(self) -> int:
@@ -75,10 +79,7 @@ class ReplayResult:
 
     @property
     def as_message(self) -> dict[str, Any]:
-        """The result as the JSON contract has it.
-
-        ``causes`` is empty while no layer of this version ranks causes.
-        """
+        """The result as the JSON contract has it."""
         return {
             "format": 1,
             "outcome": "tripped" if self.trip else "passed",
@@ -86,7 +87,7 @@ class ReplayResult:
             "load_class": self.load_class,
             "trip": trip_message(self.trip),
             "warnings": [{"time_s": time_s, "reason": reason} for time_s, reason in self.warnings],
-            "causes": [],
+            "causes": causes_message(self.causes),
             "not_evaluated": list(self.not_evaluated),
         }
 
@@ -104,6 +105,7 @@ class ReplayResult:
             volts = self.trip.line_voltage_v
             where = "" if volts is None else f", {volts:.4g} V"
             lines.append(f"  TRIPPED at {self.trip.time_s:.2f} s{where} [{self.trip.layer}]: {self.trip.reason}")
+        lines += [f"  {line}" for line in cause_lines(self.causes, tripped=self.trip is not None)]
         return "\n".join(lines)
 
 
@@ -159,14 +161,14 @@ class _RowJudge:
         event = row.expected_event or self._presses.event(row)
         seen = Observation(row.time_s, row.readings, row.set_voltage_v, event)
         state, decision = judge(state, self._limits, seen)
-        if decision.trip is not None or self._expecting is None or (self._as_recorded and row.expectation is None):
+        if self._expecting is None or (self._as_recorded and row.expectation is None):
             return state, decision
         expectation = self._expecting.expect(seen)
         if row.expectation is not None and row.expectation.why_not == OVERRAN:
             expectation = row.expectation
         if expectation is None:
             return state, decision
-        return judge_band(state, decision, self._limits, seen, expectation)
+        return judge_expected(state, decision, self._limits, seen, expectation)
 
 
 def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str], None]) -> ReplayResult:
@@ -194,7 +196,8 @@ def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str]
     if count == 0:
         raise ReplayRefused(f"{file}: no rows; nothing was judged")
     name = None if by.load_class is None else by.load_class.name
-    return ReplayResult(file, count, name, state.trip, tuple(warnings), tuple(unset))
+    causes = ranked(state.evidence, by.limits, state.trip)
+    return ReplayResult(file, count, name, state.trip, tuple(warnings), tuple(unset), causes)
 
 
 def _as_recorded(file: str, given: ReplayInput) -> bool:

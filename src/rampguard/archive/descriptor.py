@@ -49,6 +49,7 @@ _TEXTS: Final = {
     "reading_bounds": "meters' accuracy at each reading: column:bound, in the column's unit",
     "expected_event": "an event that explains a jump in current",
     "band_not_evaluated": "why the band was not evaluated",
+    "evidence": "cause:log-odds of each fault against a healthy unit, summed up, in nats",
     "stage": "stage of the plan",
     "state": "state of the interlock",
     "decision": "safe, warn or trip",

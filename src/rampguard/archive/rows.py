@@ -5,13 +5,14 @@ it (stage, state, decision, reason). Numbers are written so that they read back 
 
 ``reading_faults`` holds ``column:validity`` for each reading that was no value (``line_current_a:over-range``), and
 ``reading_bounds`` holds ``column:bound`` for each whose meter states an accuracy: what the guard was told, it is told
-again in a replay. The band's columns keep what was expected, as it was then.
+again in a replay. The band's columns keep what was expected, as it was then; ``evidence`` holds ``cause:log-odds`` for
+each fault that the readings spoke for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 from rampguard.quantities import Bounds, Expectation, Reading, Signal, Validity
@@ -25,6 +26,7 @@ OUTPUT_COLUMNS: Final = (
     *("reading_faults", "reading_bounds", "expected_event"),
     *BAND_NUMBERS,
     "band_not_evaluated",
+    "evidence",
     *("stage", "state", "decision", "reason"),
 )
 EVENT_COLUMNS: Final = ("time_s", "wall_time", "kind", "text")
@@ -42,6 +44,8 @@ class Row:
     """What was expected of the readings; None where nothing was asked."""
     band_excess: float = 0.0
     """Excess over the band, 0 to 1, after this row."""
+    evidence: Mapping[str, float] = field(default_factory=dict)
+    """Log-odds of each fault against a healthy unit, summed up, after this row."""
     stage: str = ""
     state: str = ""
     decision: str = ""
@@ -77,6 +81,7 @@ def as_cells(row: Row, signals: Sequence[Signal]) -> list[str]:
         " ".join(bounds),
         one_line(row.expected_event),
         *_band_cells(row),
+        " ".join(f"{cause}:{value:.6g}" for cause, value in row.evidence.items() if value > 0.0),
         *map(one_line, (row.stage, row.state, row.decision, row.reason)),
     ]
 

@@ -1,12 +1,14 @@
-"""Brings the expected band along with the observations: of a live run, and of a replay alike."""
+"""Brings the expected band and the causes along with the observations: of a live run, and of a replay alike."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from rampguard.guard.decision import Observation
 from rampguard.loads.band import BandState
 from rampguard.loads.basis import Basis
+from rampguard.loads.causes import CausesState
 from rampguard.loads.following import Sight
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation
 
@@ -20,6 +22,8 @@ class Expecting:
     def __init__(self, basis: Basis) -> None:
         self._band = basis.band()
         self._state: BandState = self._band.begin()
+        self._causes = basis.causes()
+        self._followed: CausesState = self._causes.begin()
         self._sights = Sights()
 
     def expect(self, observation: Observation) -> Expectation | None:
@@ -28,7 +32,8 @@ class Expecting:
         if sight is None:
             return None
         self._state, expectation = self._band.step(self._state, sight)
-        return expectation
+        self._followed, likelihoods = self._causes.step(self._followed, sight)
+        return replace(expectation, likelihoods=likelihoods)
 
 
 class Sights:

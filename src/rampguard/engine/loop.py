@@ -23,7 +23,7 @@ from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import Event, Interlock, State, step
-from rampguard.guard.judge import GuardState, judge, judge_band, trip_from_outside
+from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
 from rampguard.guard.limits import Limits
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading
 from rampguard.ramp.plan import Plan
@@ -172,11 +172,13 @@ class Loop:
             self.proof = self.proof.with_reading(reading)
 
     def _judge(self, observation: Observation) -> None:
+        live = self.interlock.state is State.LIVE
         self.guard, decision = judge(self.guard, self.parts.limits, observation)
         self._act_on(decision)
-        expectation = self._expect(observation) if self.interlock.state is State.LIVE else None
+        # What layer 1 has just cut for speaks for a cause, too.
+        expectation = self._expect(observation) if live else None
         if expectation is not None:
-            self.guard, decision = judge_band(self.guard, decision, self.parts.limits, observation, expectation)
+            self.guard, decision = judge_expected(self.guard, decision, self.parts.limits, observation, expectation)
             self._act_on(decision)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
@@ -204,6 +206,7 @@ class Loop:
                 expected_event=observation.expected_event,
                 expectation=expectation,
                 band_excess=self.guard.band.excess,
+                evidence=self.guard.evidence.sums,
                 stage=self._stage,
                 state=str(self.interlock.state),
                 decision=decision.word,

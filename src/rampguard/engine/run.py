@@ -34,6 +34,7 @@ from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
 from rampguard.engine.setup import Prepared, Refused, prepare
 from rampguard.guard.decision import Layer
+from rampguard.guard.evidence import causes_message, ranked
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.limits import Limits
 from rampguard.quantities import LINE_VOLTAGE, Quantity, Signal
@@ -336,6 +337,7 @@ class _Run:
                 "layer": str(trip.layer),
                 "reason": trip.reason,
             },
+            "causes": [] if loop is None else causes_message(ranked(loop.guard.evidence, loop.parts.limits, trip)),
             "off": proof.as_message,
             "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
             "seed": self.order.seed,

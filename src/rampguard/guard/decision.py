@@ -59,6 +59,8 @@ class Trip:
     line_voltage_v: float | None
     layer: Layer
     reason: str
+    check: str = ""
+    """Which check tripped."""
 
 
 @dataclass(frozen=True, slots=True)

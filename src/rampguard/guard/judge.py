@@ -1,7 +1,7 @@
 """One step of the guard: an observation in, a decision and the next state out. A trip latches.
 
 Two calls make a step: `judge` decides by layer 1, which needs nothing but the observation, so that its trips are acted
-on before anything slower begins; `judge_band` then adds layer 2.
+on before anything slower begins; `judge_expected` then adds layers 2 and 3.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from rampguard.guard.ceilings import (
     too_little_current,
 )
 from rampguard.guard.decision import Decision, Finding, Layer, Observation, Severity, Trip
+from rampguard.guard.evidence import EvidenceMemory, weigh_evidence
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory, remember
 from rampguard.guard.readings import disagreeing_readings, untrusted_readings
@@ -49,6 +50,7 @@ class GuardState:
     time_s: float = float("-inf")
     trip: Trip | None = None
     band: BandMemory = field(default_factory=BandMemory)
+    evidence: EvidenceMemory = field(default_factory=EvidenceMemory)
 
 
 def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[GuardState, Decision]:
@@ -66,22 +68,25 @@ def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[
     findings = tuple(finding for check in CHECKS for finding in check(case))
     trip = state.trip or _first_trip(findings, observation, memory)
     severity = Severity.TRIP if trip else max((f.severity for f in findings), default=Severity.SAFE)
-    return GuardState(memory, observation.time_s, trip, state.band), Decision(severity, findings, trip)
+    after = replace(state, memory=memory, time_s=observation.time_s, trip=trip)
+    return after, Decision(severity, findings, trip)
 
 
-def judge_band(
+def judge_expected(
     state: GuardState, decision: Decision, limits: Limits, observation: Observation, expectation: Expectation
 ) -> tuple[GuardState, Decision]:
-    """Add layer 2 to what `judge` has decided on the same observation, given what was expected of it.
+    """Add layers 2 and 3 to what `judge` has decided on the same observation, given what was expected of it.
 
     It can add a warning or a trip; it never takes one back. Pure, as `judge` is.
     """
     band, found = weigh(state.band, limits, observation, expectation)
+    evidence, spoken = weigh_evidence(state.evidence, limits, expectation.likelihoods)
+    state, found = replace(state, band=band, evidence=evidence), (*found, *spoken)
     if not found:
-        return replace(state, band=band), decision
+        return state, decision
     trip = state.trip or _first_trip(found, observation, state.memory)
     severity = Severity.TRIP if trip else max(decision.severity, *(f.severity for f in found))
-    return replace(state, band=band, trip=trip), Decision(severity, (*decision.findings, *found), trip)
+    return replace(state, trip=trip), Decision(severity, (*decision.findings, *found), trip)
 
 
 def trip_from_outside(state: GuardState, layer: Layer, reason: str) -> GuardState:
@@ -94,5 +99,5 @@ def trip_from_outside(state: GuardState, layer: Layer, reason: str) -> GuardStat
 def _first_trip(findings: tuple[Finding, ...], observation: Observation, memory: Memory) -> Trip | None:
     for finding in findings:
         if finding.severity is Severity.TRIP:
-            return Trip(observation.time_s, memory.value(LINE_VOLTAGE), finding.layer, finding.reason)
+            return Trip(observation.time_s, memory.value(LINE_VOLTAGE), finding.layer, finding.reason, finding.check)
     return None

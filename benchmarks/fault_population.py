@@ -1,0 +1,121 @@
+"""Faulted units, and each one's twin without its fault, brought up along the same ways and metered.
+
+Kinds of unit and their parts are those of `population`; a fault's parts are the simulator's, with what the promise of
+the benchmark asks for in place of some (turns that draw a third of the rating, a leak of 100 mA). Three in four faults
+are there at switch-on; the others come at a random moment of the ramp.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from population import POPULATIONS, Population, batch, specimens
+from ramps import MAINS, RAMP_S, WINDOW_S, ramp, simulate
+
+from instruments.simulated.amplifier import REFERENCE_V
+from instruments.simulated.faults import FAULTS
+from instruments.simulated.tolerances import draw
+
+Parts = dict[str, np.ndarray]
+LATE_SHARE: Final = 0.25
+LATE_FROM_S: Final = 5.0
+
+
+@dataclass(frozen=True)
+class FaultKind:
+    """One fault of one kind of unit, with the cause that explains it."""
+
+    name: str
+    cause: str
+    kind: str
+    fault: str
+    given: Callable[[Parts, np.ndarray, Parts], None] = lambda parts, watts, drawn: None
+    """Changes the unit's and the fault's drawn parts."""
+    late: bool = True
+    """Whether it may come later, too."""
+
+    @property
+    def population(self) -> Population:
+        """The kind of unit."""
+        return next(p for p in POPULATIONS if p.kind == self.kind)
+
+
+@dataclass
+class Lot:
+    """Units of one kind on one mains, simulated with and without their fault: see `simulate` for the shape."""
+
+    kind: FaultKind
+    volts: float
+    watts: np.ndarray
+    faulted: np.ndarray
+    whole: np.ndarray
+    pressed_at: int | None
+    onset: int
+    """Window from which the fault is there."""
+    parts: Mapping[str, np.ndarray] = field(default_factory=dict)
+
+
+def _third_of_rating(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
+    # Turns f of a primary of R draw f V^2 / R.
+    drawn["turns"] = watts / 3.0 * parts["primary_ohm"] / REFERENCE_V**2
+
+
+def _hundred_milliamperes(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
+    drawn["leak_a"] = np.full_like(watts, 0.1)
+
+
+def _real_devices(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
+    # The population's devices are as cool as its class's drift says; a runaway's heat like the simulator's own.
+    for n in (1, 2):
+        parts[f"device_k_per_w_{n}"] = np.full_like(watts, 1.3)
+        parts[f"device_j_per_k_{n}"] = np.full_like(watts, 2.5)
+
+
+AMPLIFIER: Final = "amplifier"
+KINDS: Final = (
+    FaultKind("rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair"),
+    FaultKind("one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted"),
+    FaultKind("shorted diode", "rectifier-diode-short", AMPLIFIER, "shorted diode"),
+    FaultKind("shorted converter switch", "converter-switch-short", "switch-mode unit", "shorted converter switch"),
+    FaultKind("short behind a relay", "output-stage-short", "receiver, 2 channels", "shorted output pair", late=False),
+    FaultKind("shorted turns", "shorted-winding-turns", AMPLIFIER, "shorted turns", _third_of_rating),
+    FaultKind("shorted turns, transformer", "shorted-winding-turns", "transformer", "shorted turns", _third_of_rating),
+    FaultKind("leaking reservoir", "leaky-reservoir", AMPLIFIER, "leaking reservoir", _hundred_milliamperes),
+    FaultKind("idle runaway", "idle-current-runaway", AMPLIFIER, "idle runaway", _real_devices, late=False),
+)
+
+
+def lot(kind: FaultKind, mains: tuple[float, float], count: int, seed: int, *, late: bool) -> Lot:
+    """So many units of one kind of fault on one mains."""
+    volts, hertz = mains
+    generator = np.random.default_rng([seed, KINDS.index(kind), round(volts), int(late)])
+    population = kind.population
+    watts, drawn_parts = specimens(population, count, generator)
+    parts: Parts = dict(drawn_parts)
+    each = [draw(FAULTS[kind.fault].parts, generator) for _ in range(count)]
+    drawn: Parts = {name: np.array([values[name] for values in each]) for name in each[0]} if each[0] else {}
+    kind.given(parts, watts, drawn)
+    ways = np.array([ramp(generator, by_hand=k % 3 == 0).part for k in range(count)]).T * volts
+    press = None
+    if population.press_at is not None:
+        press = int(np.argmax(np.all(ways >= population.press_at * volts, axis=1)))
+    onset = int(generator.uniform(LATE_FROM_S, RAMP_S) / WINDOW_S) if late else 0
+    unit = batch(population, parts, volts, hertz)
+
+    def happens(which: Any) -> None:
+        FAULTS[kind.fault].happens(which, drawn)
+
+    faulted = simulate(unit, ways, hertz, press, (onset, happens))
+    whole = simulate(batch(population, parts, volts, hertz), ways, hertz, press)
+    return Lot(kind, volts, watts, faulted, whole, press, max(onset, press or 0), parts)
+
+
+def lots_of(kind: FaultKind, count: int) -> list[tuple[tuple[float, float], int, bool]]:
+    """How so many units are shared out: mains, units, and whether the fault comes later."""
+    late = round(LATE_SHARE * count / len(MAINS)) if kind.late else 0
+    each = -(-count // len(MAINS))
+    shares = [(mains, each - late, False) for mains in MAINS]
+    return shares + ([(mains, late, True) for mains in MAINS] if late else [])

@@ -1,0 +1,112 @@
+"""Layer 3: what the readings add up to, for each fault against a healthy unit.
+
+The load models say how likely each reading is under each cause. For every fault the logarithm of its likelihood over
+that of a healthy unit is summed up and never let below zero (a CUSUM of log-likelihood ratios: Page 1954; Lorden 1971:
+with a bound of h, a healthy unit comes to it in e^h independent readings on average, or later). The layer may add a
+trip; it never withholds one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Final
+
+from rampguard.guard.decision import Finding, Layer, Severity, Trip
+from rampguard.guard.limits import Limits
+
+NO_FAULT: Final = "no-fault"
+OTHER: Final = "other"
+PRIOR_NO_FAULT: Final = 0.9
+"""How often a unit comes to its first power-up without a fault; common practice, no source."""
+PRIOR_OTHER: Final = 0.02
+"""How often it has one that no model follows; common practice, no source."""
+NOT_HEALTHY_NATS: Final = 9.2
+"""A trip for too much counts so much against a healthy unit: one in ten thousand is outside the band."""
+OPEN_NATS: Final = 12.0
+"""A trip that no shorted part explains (nothing flows, a rail is missing) counts so much for `OTHER`."""
+OPEN_CHECKS: Final = frozenset({"no-current", "rail-difference"})
+SPEAKS_OF_UNIT: Final = frozenset({Layer.CEILING, Layer.BAND, Layer.EVIDENCE})
+"""Trips of these layers speak of the unit; others of the bench."""
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceMemory:
+    """The sum of each fault, in nats, zero or more; a fault never spoken of has none."""
+
+    sums: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def cusum(before: float, increment: float, allowance: float = 0.0) -> float:
+    """One step of a one-sided cumulative sum: what was, and what is added beyond the allowance, never below zero."""
+    return max(0.0, before + increment - allowance)
+
+
+def weigh_evidence(
+    memory: EvidenceMemory, limits: Limits, likelihoods: Mapping[str, float]
+) -> tuple[EvidenceMemory, tuple[Finding, ...]]:
+    """Add one reading's log-likelihoods, by cause; nothing is added where `NO_FAULT` has none."""
+    healthy = likelihoods.get(NO_FAULT)
+    if healthy is None:
+        return memory, ()
+    sums = {
+        cause: cusum(memory.sums.get(cause, 0.0), likelihood - healthy)
+        for cause, likelihood in likelihoods.items()
+        if cause != NO_FAULT
+    }
+    memory = replace(memory, sums=MappingProxyType(sums))
+    return memory, tuple(_beyond_bound(sums, limits))
+
+
+def _beyond_bound(sums: Mapping[str, float], limits: Limits) -> Iterator[Finding]:
+    # What no model explains is told by the band; alone it says that something is unknown, not that it is dangerous.
+    named = {cause: value for cause, value in sums.items() if cause != OTHER}
+    cause = max(named, key=named.__getitem__, default="")
+    if cause and named[cause] >= limits.evidence_nats:
+        yield Finding(
+            Severity.TRIP,
+            Layer.EVIDENCE,
+            "evidence",
+            f"the readings speak for {CAUSE_WORDS[cause]} and against a healthy unit, by"
+            f" {math.exp(min(named[cause], 40.0)):.1g} to one",
+        )
+
+
+CAUSE_WORDS: Final[Mapping[str, str]] = {
+    "no-fault": "no fault",
+    "output-stage-short": "a short in an output stage",
+    "rectifier-diode-short": "a shorted rectifier diode",
+    "shorted-winding-turns": "shorted turns in a winding",
+    "leaky-reservoir": "a leaking reservoir",
+    "idle-current-runaway": "an idle current that runs away",
+    "converter-switch-short": "a shorted converter switch",
+    "other": "something else",
+}
+"""Each cause in words that go on after 'speaks for'."""
+
+
+def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[tuple[str, float], ...]:
+    """The causes and their probabilities, best first; they add up to 1.
+
+    A trip that the readings of the unit caused counts too; one of the bench (a lost link) says nothing of the unit.
+    """
+    faults = [cause for cause in memory.sums if cause != OTHER]
+    prior = (1.0 - PRIOR_NO_FAULT - PRIOR_OTHER) / max(len(faults), 1)
+    nats = {cause: math.log(prior) + limits.evidence_sharpness * memory.sums[cause] for cause in faults}
+    nats[OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * memory.sums.get(OTHER, 0.0)
+    nats[NO_FAULT] = math.log(PRIOR_NO_FAULT)
+    if trip is not None and trip.layer in SPEAKS_OF_UNIT:
+        nats[NO_FAULT] -= NOT_HEALTHY_NATS
+        if trip.check in OPEN_CHECKS:
+            nats[OTHER] += OPEN_NATS
+    most = max(nats.values())
+    whole = sum(math.exp(value - most) for value in nats.values())
+    order = sorted(nats, key=lambda cause: (-nats[cause], cause))
+    return tuple((cause, math.exp(nats[cause] - most) / whole) for cause in order)
+
+
+def causes_message(causes: tuple[tuple[str, float], ...]) -> list[dict[str, str | float]]:
+    """Ranked causes as scripts and records have them."""
+    return [{"cause": cause, "probability": probability} for cause, probability in causes]
