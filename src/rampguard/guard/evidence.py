@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final
 
@@ -21,8 +21,17 @@ NO_FAULT: Final = "no-fault"
 OTHER: Final = "other"
 PRIOR_NO_FAULT: Final = 0.9
 """How often a unit comes to its first power-up without a fault; common practice, no source."""
-PRIOR_OTHER: Final = 0.02
+PRIOR_OTHER: Final = 0.01
 """How often it has one that no model follows; common practice, no source."""
+SHARES: Final[Mapping[str, float]] = {
+    "output-stage-short": 5.0,
+    "rectifier-diode-short": 2.0,
+    "shorted-winding-turns": 1.0,
+    "leaky-reservoir": 2.0,
+    "idle-current-runaway": 2.0,
+    "converter-switch-short": 6.0,
+}
+"""How often each of the faults is met, against the others that its load class can have; common practice, no source."""
 NOT_HEALTHY_NATS: Final = 9.2
 """A trip for too much counts so much against a healthy unit: one in ten thousand is outside the band."""
 OPEN_NATS: Final = 12.0
@@ -34,9 +43,14 @@ SPEAKS_OF_UNIT: Final = frozenset({Layer.CEILING, Layer.BAND, Layer.EVIDENCE})
 
 @dataclass(frozen=True, slots=True)
 class EvidenceMemory:
-    """The sum of each fault, in nats, zero or more; a fault never spoken of has none."""
+    """What was said so far for each fault against a healthy unit, in nats; a fault never spoken of has nothing.
+
+    ``sums`` are never below zero, so that a fault that comes late is seen at once; they trip. ``totals`` are all that
+    was said since the beginning, against as well as for; they rank.
+    """
 
     sums: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    totals: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def cusum(before: float, increment: float, allowance: float = 0.0) -> float:
@@ -51,12 +65,10 @@ def weigh_evidence(
     healthy = likelihoods.get(NO_FAULT)
     if healthy is None:
         return memory, ()
-    sums = {
-        cause: cusum(memory.sums.get(cause, 0.0), likelihood - healthy)
-        for cause, likelihood in likelihoods.items()
-        if cause != NO_FAULT
-    }
-    memory = replace(memory, sums=MappingProxyType(sums))
+    said = {cause: likelihood - healthy for cause, likelihood in likelihoods.items() if cause != NO_FAULT}
+    sums = {cause: cusum(memory.sums.get(cause, 0.0), nats) for cause, nats in said.items()}
+    totals = {cause: memory.totals.get(cause, 0.0) + nats for cause, nats in said.items()}
+    memory = EvidenceMemory(MappingProxyType(sums), MappingProxyType(totals))
     return memory, tuple(_beyond_bound(sums, limits))
 
 
@@ -92,10 +104,11 @@ def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[t
 
     A trip that the readings of the unit caused counts too; one of the bench (a lost link) says nothing of the unit.
     """
-    faults = [cause for cause in memory.sums if cause != OTHER]
-    prior = (1.0 - PRIOR_NO_FAULT - PRIOR_OTHER) / max(len(faults), 1)
-    nats = {cause: math.log(prior) + limits.evidence_sharpness * memory.sums[cause] for cause in faults}
-    nats[OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * memory.sums.get(OTHER, 0.0)
+    faults = [cause for cause in memory.totals if cause != OTHER]
+    whole_share = sum(SHARES[cause] for cause in faults)
+    prior = {cause: (1.0 - PRIOR_NO_FAULT - PRIOR_OTHER) * SHARES[cause] / whole_share for cause in faults}
+    nats = {cause: math.log(prior[cause]) + limits.evidence_sharpness * memory.totals[cause] for cause in faults}
+    nats[OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * memory.totals.get(OTHER, 0.0)
     nats[NO_FAULT] = math.log(PRIOR_NO_FAULT)
     if trip is not None and trip.layer in SPEAKS_OF_UNIT:
         nats[NO_FAULT] -= NOT_HEALTHY_NATS

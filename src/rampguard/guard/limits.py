@@ -98,7 +98,7 @@ class Limits:
     evidence_nats: float = 11.5
     """Log-odds of a fault against a healthy unit, summed up, that trip: 100,000 to one. By Lorden's bound a healthy
     unit that keeps to its model comes to it in 100,000 independent readings (14 hours) on average, or later."""
-    evidence_sharpness: float = 1.0
+    evidence_sharpness: float = 2.0
     """By how much the sums are multiplied for the probabilities of the causes, so that they hold what they say."""
     unstated_accuracy_percent: float = 1.0
     """Accuracy, of reading, taken for a meter that states none."""

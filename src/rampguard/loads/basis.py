@@ -20,7 +20,7 @@ from rampguard.loads.model import Model
 from rampguard.loads.ranges import Range, samples
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.series_lamp import LAMP, MARGIN, BehindLamp
-from rampguard.loads.trouble import ARISES, FAULTS
+from rampguard.loads.trouble import ARISES, fault_ranges
 
 Span = tuple[float, float]
 KNOWN_GOOD_SIGMAS: Final = 2.5
@@ -64,7 +64,7 @@ class Basis:
         """The causes that a unit of this class can have."""
         names = FOLLOWED[self.load_class]
         own = self.ranges()
-        drawn = [samples(own | {"arises": ARISES, **FAULTS.get(name, {})}, EACH) for name in names]
+        drawn = [samples(own | {"arises": ARISES, **fault_ranges(self.load_class, name)}, EACH) for name in names]
         every = {key: None for values in drawn for key in values}
         nothing = np.zeros(EACH)
         values = {key: np.concatenate([some.get(key, nothing) for some in drawn]) for key in every}

@@ -34,8 +34,10 @@ FORGOTTEN_S: Final = 20.0
 """Time constant with which readings are forgotten."""
 WORST: Final = 5.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
-UNKNOWN: Final = 4.0
-"""What a reading says against `OTHER`, the cause that explains anything a little: 2 sigmas of current and of power."""
+UNKNOWN: Final = 9.0
+"""What a reading says against `OTHER`, the cause that explains anything a little: 3 sigmas of current and of power."""
+TOLD_FROM: Final = 0.004
+"""Below this part of line voltage nothing is told: thresholds and zeros of meters decide there."""
 EVENT_S: Final = 1.0
 """For so long after an expected event nothing is told: an inrush says nothing of what comes after it."""
 
@@ -94,7 +96,7 @@ class Causes:
         ways = self._following.ways(state.samples, pace, event=sight.event)
         chose, against, _ = self._following.choose(sight, ways)
         until_s = sight.time_s + EVENT_S if sight.event else state.event_until_s
-        dose = pace.dose(sight, until_s)
+        dose = pace.dose(sight, until_s, TOLD_FROM)
         scores = state.scores * float(np.exp(-pace.seconds / FORGOTTEN_S))
         told = scores - dose * against
         after = CausesState(taken(ways, chose), told, (sight.time_s, pace.v, pace.moved_by), until_s)

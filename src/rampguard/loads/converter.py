@@ -82,8 +82,7 @@ class SwitchMode:
         )
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + p["source_ohm"] * square)
         if self._trouble.present:
-            tied = self._trouble.on_line(state, v, p["source_ohm"], drop)
-            rectified = Drawn(np.hypot(rectified.current, tied.current), rectified.power + tied.power)
+            rectified = self._trouble.beside(rectified, state, v, p["source_ohm"], drop)
         lets_through = np.minimum(limit, most * v * 1.7)
         corrected = np.where(corrects, np.minimum(on * p["load"], lets_through), 0.0)
         # A corrector charges the bulk capacitor above the peak, with what its limit leaves.

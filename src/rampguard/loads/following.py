@@ -87,9 +87,9 @@ class Pace:
         """Whether the line stood still."""
         return abs(self.moved_by) <= MOVED
 
-    def dose(self, sight: Sight, event_until_s: float) -> float:
+    def dose(self, sight: Sight, event_until_s: float, evaluated_from: float = EVALUATED_FROM) -> float:
         """For how many independent readings this one counts; an inrush tells nothing of what comes after it."""
-        if self.v < EVALUATED_FROM or sight.time_s <= event_until_s or sight.line_current_a is None:
+        if self.v < evaluated_from or sight.time_s <= event_until_s or sight.line_current_a is None:
             return 0.0
         return min(1.0, self.seconds * DOSE_PER_S) * (1.0 if self.still else 0.5)
 

@@ -104,8 +104,7 @@ class Rectified:
         reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
         lost = core_loss(v, p["core_loss"])
         if self.trouble.present:
-            tied = self.trouble.on_line(state, v, ohm, drop)
-            rectified = Drawn(np.hypot(rectified.current, tied.current), rectified.power + tied.power)
+            rectified = self.trouble.beside(rectified, state, v, ohm, drop)
             lost = lost + self.trouble.turns(state, v)
         return held, rectified.beside(v, lost, reactive)
 

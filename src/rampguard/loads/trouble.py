@@ -38,14 +38,15 @@ CAUSES: Final = (NO_FAULT, OUTPUT_SHORT, DIODE_SHORT, SHORTED_TURNS, LEAK, RUNAW
 
 FAULTS: Final[Mapping[str, Mapping[str, Range]]] = {
     OUTPUT_SHORT: {
-        "short_s": Range(0.3, 150.0, "two devices and emitter resistors, from rail to rail", log=True),
+        "short_s": Range(3.0, 150.0, "two devices and emitter resistors, from rail to rail", log=True),
+        "smoothed": Range(0.0, 1.0, "in half of them the reservoirs hold the rails up between the peaks, in half not"),
         "partner": Range(0.15, 12.0, "what a shorted device's partner lets through, of nameplate current", log=True),
         "limited": Range(0.0, 1.0, "in half of them one device is shorted, and its partner driven"),
         "partner_from": Range(0.005, 0.08, "part of the rails from which the partner conducts"),
     },
     DIODE_SHORT: {
-        "tied": Range(0.4, 3.0, "how well a shorted diode conducts against the whole path of the rectifier", log=True),
-        "tied_drop": Range(0.5, 2.0, "threshold of that path, of the rectifier's: the diode that is still whole"),
+        "tied": Range(0.4, 1.0, "current against what the winding's resistance would let through"),
+        "tied_factor": Range(0.7, 1.0, "its power factor: the rest is the reservoir's reactance, and a half cycle's"),
     },
     SHORTED_TURNS: {
         "turns_s": Range(0.03, 3.0, "a half to five per cent of the primary's turns, or the like", log=True),
@@ -59,10 +60,22 @@ FAULTS: Final[Mapping[str, Mapping[str, Range]]] = {
         "runs_away_s": Range(2.0, 300.0, "time constant of that", log=True),
     },
     SWITCH_SHORT: {
-        "bulk_s": Range(0.3, 3000.0, "switch, sense resistor and winding, across the bulk capacitor", log=True),
+        "bulk_s": Range(20.0, 6000.0, "switch, sense resistor and winding, across the bulk capacitor", log=True),
     },
 }
 """The parameters of each fault."""
+
+_BRIDGE: Final[Mapping[str, Range]] = {
+    "tied": Range(0.5, 0.75, "one half of each cycle is shorted: 0.71 of what the resistance would let through"),
+    "tied_factor": Range(0.66, 0.76, "half a sine against a whole one: 0.71"),
+}
+
+
+def fault_ranges(load_class: str, cause: str) -> Mapping[str, Range]:
+    """A fault's parameters in one load class; none for a healthy unit. A shorted diode of a bridge has no reservoir."""
+    if cause == DIODE_SHORT and load_class == "switch-mode":
+        return _BRIDGE
+    return FAULTS.get(cause, {})
 
 
 class Extra(NamedTuple):
@@ -83,6 +96,7 @@ class Trouble:
         }
         arises = values.get("arises")
         self._later = np.zeros_like(some, dtype=np.bool_) if arises is None else arises > THERE_SHARE
+        self._smoothed, self._limited = self.p["smoothed"] > 0.5, self.p["limited"] > 0.5
         self.present = any(name in values for fault in FAULTS.values() for name in fault)
         """Whether any sample has a fault at all."""
 
@@ -107,27 +121,39 @@ class Trouble:
         p, there = self.p, state["faulted"]
         x = held / full
         most = p["partner"] / ROOT2 * np.clip((x - p["partner_from"]) / (2.0 * p["partner_from"] + 1e-9), 0.0, 1.0)
-        limited = (p["limited"] > 0.5) & (p["short_s"] * held > most)
+        limited = self._limited & (p["short_s"] * held > most)
         leak = p["leak"] / full * x ** p["leak_bend"]
-        return Extra(there * (np.where(limited, most, 0.0) + leak), there * np.where(limited, 0.0, p["short_s"]))
+        whole = limited | ~(self._smoothed | self._limited)
+        return Extra(there * (np.where(limited, most, 0.0) + leak), there * np.where(whole, 0.0, p["short_s"]))
 
     def on_bulk(self, state: State, held: Floats) -> Extra:
-        """What is taken from a switch-mode unit's bulk capacitor: a shorted switch, a leak."""
-        p, there = self.p, state["faulted"]
+        """What is taken from a switch-mode unit's bulk capacitor: a leak."""
+        p = self.p
         leak = p["leak"] / ROOT2 * (held / ROOT2) ** p["leak_bend"]
-        return Extra(there * leak, there * p["bulk_s"])
+        return Extra(state["faulted"] * leak, self._nothing)
 
-    def on_line(self, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
-        """What a shorted diode draws on one half of each cycle, behind so much of resistance and threshold."""
-        p, there = self.p, state["faulted"]
-        conducts = p["tied"] * there / ohm
+    def on_rectifier(self, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
+        """What a short draws through the rectifier that no reservoir smoothes; ``ohm`` and ``drop`` are the path's."""
+        p = self.p
+        short_s = state["faulted"] * np.where(self._smoothed | self._limited, 0.0, p["short_s"] + p["bulk_s"])
+        conducts = short_s / (1.0 + ohm * short_s)
         peak = np.maximum(ROOT2 * v, 1e-9)
-        threshold = p["tied_drop"] * drop
-        mean, square = mean_and_square(threshold / peak)
-        unit = peak * conducts
-        half_mean, half_square = 0.5 * mean * unit, 0.5 * square * unit * unit
-        power = threshold * half_mean + np.where(conducts > 0.0, half_square / np.maximum(conducts, 1e-12), 0.0)
-        return Drawn(np.sqrt(half_square), power)
+        mean, square = mean_and_square(drop / peak)
+        current = peak * conducts
+        # Of the path's power one part is its thresholds', the rest its resistance's.
+        power = drop * mean * current + square * current * peak
+        return Drawn(np.sqrt(square) * current, power)
+
+    def beside(self, own: Drawn, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
+        """What flows with a short through the rectifier, or a shorted diode of it, beside its ``own``."""
+        short, tied = self.on_rectifier(state, v, ohm, drop), self.tied(state, v, ohm)
+        current = np.hypot(own.current + short.current, tied.current)
+        return Drawn(current, own.power + short.power + tied.power)
+
+    def tied(self, state: State, v: Floats | float, ohm: Floats) -> Drawn:
+        """What a shorted diode draws: it ties its reservoir to the winding, and no threshold is left."""
+        current = state["faulted"] * self.p["tied"] * v / ohm
+        return Drawn(current, current * v * self.p["tied_factor"])
 
     def turns(self, state: State, v: Floats | float) -> Floats:
         """Power in shorted turns: of the core, in phase."""
