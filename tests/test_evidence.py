@@ -26,7 +26,7 @@ from rampguard.guard.evidence import (
 from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.loads.causes import FOLLOWED
 from rampguard.loads.trouble import CAUSES, FAULTS
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Bounds, Expectation
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Bounds, Expectation, Told
 
 # NIST/SEMATECH e-Handbook 6.3.2.3: target 325, allowance 0.3175, decision interval 4.1959.
 NIST = (
@@ -115,7 +115,7 @@ SHORT, TURNS = "output-stage-short", "shorted-winding-turns"
 def _after(*likelihoods: dict[str, float]) -> EvidenceMemory:
     memory = EvidenceMemory()
     for each in likelihoods:
-        memory, _ = weigh_evidence(memory, LIMITS, each)
+        memory, _ = weigh_evidence(memory, LIMITS, Told(each))
     return memory
 
 
@@ -123,7 +123,7 @@ def test_it_trips_at_its_bound_and_says_what_for() -> None:
     memory = EvidenceMemory()
     said = {NO_FAULT: -5.0, SHORT: -1.0, TURNS: -4.0, OTHER: -1.0}
     for n in range(1, 4):
-        memory, findings = weigh_evidence(memory, LIMITS, said)
+        memory, findings = weigh_evidence(memory, LIMITS, Told(said))
         assert bool(findings) == (4.0 * n >= LIMITS.evidence_nats)
     (finding,) = findings
     assert finding.severity is Severity.TRIP
@@ -134,34 +134,42 @@ def test_it_trips_at_its_bound_and_says_what_for() -> None:
 def test_what_no_model_explains_trips_nothing_by_itself() -> None:
     memory = EvidenceMemory()
     for _ in range(100):
-        memory, findings = weigh_evidence(memory, LIMITS, {NO_FAULT: -5.0, SHORT: -9.0, OTHER: -1.0})
+        memory, findings = weigh_evidence(memory, LIMITS, Told({NO_FAULT: -5.0, SHORT: -9.0, OTHER: -1.0}))
         assert not findings
     assert ranked(memory, LIMITS, None)[0][0] == OTHER
 
 
+def test_the_allowance_goes_with_the_readings_and_is_more_for_a_short() -> None:
+    said = Told({NO_FAULT: -3.0, SHORT: -1.0, TURNS: -1.0}, readings=0.2)
+    memory, _ = weigh_evidence(EvidenceMemory(), LIMITS, said)
+    assert memory.sums[SHORT] == pytest.approx(2.0 - 0.2 * LIMITS.evidence_gross_nats)
+    assert memory.sums[TURNS] == pytest.approx(2.0 - 0.2 * LIMITS.evidence_subtle_nats)
+    assert memory.totals == {SHORT: 2.0, TURNS: 2.0}
+
+
 def test_nothing_told_is_nothing_added() -> None:
     memory = _after({NO_FAULT: -3.0, SHORT: -1.0})
-    assert weigh_evidence(memory, LIMITS, {}) == (memory, ())
+    assert weigh_evidence(memory, LIMITS, Told()) == (memory, ())
 
 
 def test_it_may_add_a_trip_and_never_withholds_one() -> None:
     seen = Observation(1.0, (reading(LINE_VOLTAGE, 10.0), reading(LINE_CURRENT, 99.0)))
     state, decision = judge(GuardState(), LIMITS, seen)
     assert decision.trip is not None
-    healthy = Expectation(Bounds(0.0, 100.0), Bounds(0.0, 1e4), likelihoods={NO_FAULT: 0.0, SHORT: -50.0})
+    healthy = Expectation(Bounds(0.0, 100.0), Bounds(0.0, 1e4), told=Told({NO_FAULT: 0.0, SHORT: -50.0}))
     state, both = judge_expected(state, decision, LIMITS, seen, healthy)
     assert both.trip == decision.trip
     calm = Observation(1.0, (reading(LINE_VOLTAGE, 10.0), reading(LINE_CURRENT, 0.01)))
     state, decision = judge(GuardState(), LIMITS, calm)
     assert decision.trip is None
-    speaks = replace(healthy, likelihoods={NO_FAULT: -20.0, SHORT: 0.0})
+    speaks = replace(healthy, told=Told({NO_FAULT: -20.0, SHORT: 0.0}))
     state, both = judge_expected(state, decision, LIMITS, calm, speaks)
     assert both.trip is not None
     assert both.trip.layer is Layer.EVIDENCE
 
 
 def test_the_ranking_adds_up_and_counts_the_trip() -> None:
-    memory = _after({NO_FAULT: -4.0, SHORT: -1.0, TURNS: -2.0, OTHER: -4.0})
+    memory = _after({NO_FAULT: -1.4, SHORT: -1.0, TURNS: -2.0, OTHER: -4.0})
     before = ranked(memory, LIMITS, None)
     assert sum(p for _, p in before) == pytest.approx(1.0)
     assert before[0][0] == NO_FAULT
@@ -191,7 +199,7 @@ def test_sums_of_a_prefix_are_the_prefix_of_the_sums_and_stay_above_zero(told: l
     memories = []
     memory = EvidenceMemory()
     for each in told:
-        memory, _ = weigh_evidence(memory, LIMITS, each)
+        memory, _ = weigh_evidence(memory, LIMITS, Told(each))
         memories.append(memory)
     assert all(value >= 0.0 for m in memories for value in m.sums.values())
     half = len(told) // 2

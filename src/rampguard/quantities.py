@@ -151,6 +151,17 @@ class Bounds:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What a reading says of each cause: its log-likelihood in nats, by the cause's name; empty where nothing is told.
+
+    ``readings`` is for how many independent readings it counts, 0 to 1.
+    """
+
+    nats: Mapping[str, float] = field(default_factory=dict)
+    readings: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Expectation:
     """What a healthy unit may draw at one moment: plain numbers, from the load models to the guard.
 
@@ -166,8 +177,7 @@ class Expectation:
     event_budget_j: float | None = None
     event_j: float = 0.0
     fit: float = 0.0
-    likelihoods: Mapping[str, float] = field(default_factory=dict)
-    """Log-likelihood of the reading under each cause, by the cause's name; empty where nothing is told."""
+    told: Told = field(default_factory=Told)
 
 
 class Clock(Protocol):

@@ -32,8 +32,8 @@ class Expecting:
         if sight is None:
             return None
         self._state, expectation = self._band.step(self._state, sight)
-        self._followed, likelihoods = self._causes.step(self._followed, sight)
-        return replace(expectation, likelihoods=likelihoods)
+        self._followed, told = self._causes.step(self._followed, sight)
+        return replace(expectation, told=told)
 
 
 class Sights:

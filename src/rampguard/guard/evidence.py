@@ -3,7 +3,8 @@
 The load models say how likely each reading is under each cause. For every fault the logarithm of its likelihood over
 that of a healthy unit is summed up and never let below zero (a CUSUM of log-likelihood ratios: Page 1954; Lorden 1971:
 with a bound of h, a healthy unit comes to it in e^h independent readings on average, or later). The layer may add a
-trip; it never withholds one.
+trip; it never withholds one. An allowance is taken off first, for each independent reading: no sample of a model is
+quite the unit, and what that leaves must not add up.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Final
 
 from rampguard.guard.decision import Finding, Layer, Severity, Trip
 from rampguard.guard.limits import Limits
+from rampguard.quantities import Told
 
 NO_FAULT: Final = "no-fault"
 OTHER: Final = "other"
@@ -32,6 +34,8 @@ SHARES: Final[Mapping[str, float]] = {
     "converter-switch-short": 6.0,
 }
 """How often each of the faults is met, against the others that its load class can have; common practice, no source."""
+SHORTS: Final = frozenset({"output-stage-short", "rectifier-diode-short", "converter-switch-short"})
+"""Faults that are no small matter: more is asked of each reading that speaks for them."""
 NOT_HEALTHY_NATS: Final = 9.2
 """A trip for too much counts so much against a healthy unit: one in ten thousand is outside the band."""
 OPEN_NATS: Final = 12.0
@@ -58,15 +62,20 @@ def cusum(before: float, increment: float, allowance: float = 0.0) -> float:
     return max(0.0, before + increment - allowance)
 
 
-def weigh_evidence(
-    memory: EvidenceMemory, limits: Limits, likelihoods: Mapping[str, float]
-) -> tuple[EvidenceMemory, tuple[Finding, ...]]:
-    """Add one reading's log-likelihoods, by cause; nothing is added where `NO_FAULT` has none."""
-    healthy = likelihoods.get(NO_FAULT)
+def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[EvidenceMemory, tuple[Finding, ...]]:
+    """Add what one reading says; nothing is added where `NO_FAULT` has no likelihood."""
+    healthy = told.nats.get(NO_FAULT)
     if healthy is None:
         return memory, ()
-    said = {cause: likelihood - healthy for cause, likelihood in likelihoods.items() if cause != NO_FAULT}
-    sums = {cause: cusum(memory.sums.get(cause, 0.0), nats) for cause, nats in said.items()}
+    said = {cause: nats - healthy for cause, nats in told.nats.items() if cause != NO_FAULT}
+    sums = {
+        cause: cusum(
+            memory.sums.get(cause, 0.0),
+            nats,
+            told.readings * (limits.evidence_gross_nats if cause in SHORTS else limits.evidence_subtle_nats),
+        )
+        for cause, nats in said.items()
+    }
     totals = {cause: memory.totals.get(cause, 0.0) + nats for cause, nats in said.items()}
     memory = EvidenceMemory(MappingProxyType(sums), MappingProxyType(totals))
     return memory, tuple(_beyond_bound(sums, limits))
@@ -107,8 +116,14 @@ def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[t
     faults = [cause for cause in memory.totals if cause != OTHER]
     whole_share = sum(SHARES[cause] for cause in faults)
     prior = {cause: (1.0 - PRIOR_NO_FAULT - PRIOR_OTHER) * SHARES[cause] / whole_share for cause in faults}
-    nats = {cause: math.log(prior[cause]) + limits.evidence_sharpness * memory.totals[cause] for cause in faults}
-    nats[OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * memory.totals.get(OTHER, 0.0)
+    prior[OTHER] = PRIOR_OTHER
+    # That there is a fault is told by the sums, with their allowance; which it is, by all that was said of each.
+    most = max(memory.totals.values(), default=0.0)
+    some = max(memory.sums.values(), default=0.0)
+    nats = {
+        cause: math.log(share) + limits.evidence_sharpness * (memory.totals.get(cause, 0.0) - most + some)
+        for cause, share in prior.items()
+    }
     nats[NO_FAULT] = math.log(PRIOR_NO_FAULT)
     if trip is not None and trip.layer in SPEAKS_OF_UNIT:
         nats[NO_FAULT] -= NOT_HEALTHY_NATS

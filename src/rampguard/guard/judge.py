@@ -80,7 +80,7 @@ def judge_expected(
     It can add a warning or a trip; it never takes one back. Pure, as `judge` is.
     """
     band, found = weigh(state.band, limits, observation, expectation)
-    evidence, spoken = weigh_evidence(state.evidence, limits, expectation.likelihoods)
+    evidence, spoken = weigh_evidence(state.evidence, limits, expectation.told)
     state, found = replace(state, band=band, evidence=evidence), (*found, *spoken)
     if not found:
         return state, decision

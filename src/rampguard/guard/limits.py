@@ -96,8 +96,12 @@ class Limits:
     band_misfit: float = 1.7
     """A log-likelihood per reading worse than minus this, of the class's best sample, warns of a wrong load class."""
     evidence_nats: float = 11.5
-    """Log-odds of a fault against a healthy unit, summed up, that trip: 100,000 to one. By Lorden's bound a healthy
-    unit that keeps to its model comes to it in 100,000 independent readings (14 hours) on average, or later."""
+    """Log-odds of a fault against a healthy unit, summed up, that trip: a hundred thousand to one. By Lorden's bound a
+    healthy unit that keeps to its model comes to it in so many independent readings on average, or later."""
+    evidence_gross_nats: float = 6.0
+    """Allowance, for each independent reading, for a short: a healthy unit that is like no sample is not like one."""
+    evidence_subtle_nats: float = 0.4
+    """Allowance for the faults that may be small."""
     evidence_sharpness: float = 2.0
     """By how much the sums are multiplied for the probabilities of the causes, so that they hold what they say."""
     unstated_accuracy_percent: float = 1.0

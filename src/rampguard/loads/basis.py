@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from rampguard.loads.band import SAMPLES, Band, tempered
-from rampguard.loads.causes import EACH, FOLLOWED, Causes
+from rampguard.loads.causes import EACH, FOLLOWED, HEALTHY, Causes
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.following import MODEL_ERROR, Sight
 from rampguard.loads.model import Model
@@ -63,13 +63,12 @@ class Basis:
     def causes(self) -> Causes:
         """The causes that a unit of this class can have."""
         names = FOLLOWED[self.load_class]
-        own = self.ranges()
-        drawn = [samples(own | {"arises": ARISES, **fault_ranges(self.load_class, name)}, EACH) for name in names]
-        every = {key: None for values in drawn for key in values}
-        nothing = np.zeros(EACH)
-        values = {key: np.concatenate([some.get(key, nothing) for some in drawn]) for key in every}
-        if len(names) == 1:
-            del values["arises"]
+        own = samples(self.ranges(), HEALTHY)
+        faults = [samples({"arises": ARISES, **fault_ranges(self.load_class, name)}, EACH) for name in names[1:]]
+        values = {key: np.concatenate([some, *[some[:EACH]] * len(faults)]) for key, some in own.items()}
+        for key in {key: None for drawn in faults for key in drawn}:
+            of_each = [drawn.get(key, np.zeros(EACH)) for drawn in faults]
+            values[key] = np.concatenate([np.zeros(HEALTHY), *of_each])
         return Causes(self._model(values), names, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w)
 
     def _model(self, values: Mapping[str, Floats]) -> Model:

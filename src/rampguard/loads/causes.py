@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.loads.following import REFRESH_S, Following, Sight, paced, taken
+from rampguard.loads.following import REFRESH_S, Following, Sight, paced
 from rampguard.loads.model import Model, State
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.trouble import (
@@ -27,17 +27,26 @@ from rampguard.loads.trouble import (
     SHORTED_TURNS,
     SWITCH_SHORT,
 )
+from rampguard.quantities import Told
 
+HEALTHY: Final = 1024
+"""So many samples stand for a healthy unit: none shall be accused for want of a twin..."""
 EACH: Final = 256
-"""So many samples stand for a cause."""
+"""...and the first so many of them, each with a fault of its own, for each fault: they differ by the fault alone."""
 FORGOTTEN_S: Final = 20.0
 """Time constant with which readings are forgotten."""
 WORST: Final = 5.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
+ERROR: Final = 0.2
+"""A sample may be off by so much: of 256 none need be the unit's twin, and what is small must not add up."""
 UNKNOWN: Final = 9.0
 """What a reading says against `OTHER`, the cause that explains anything a little: 3 sigmas of current and of power."""
 TOLD_FROM: Final = 0.004
 """Below this part of line voltage nothing is told: thresholds and zeros of meters decide there."""
+WORTH: Final = 12.0
+"""A sample so many nats behind the best is not worth the asking whether its fault has come."""
+LEAST: Final = -600.0
+"""No logarithm of a likelihood counts for less, against the best."""
 EVENT_S: Final = 1.0
 """For so long after an expected event nothing is told: an inrush says nothing of what comes after it."""
 
@@ -46,7 +55,7 @@ FOLLOWED: Final[Mapping[str, tuple[str, ...]]] = {
     "linear-amplifier": _AMPLIFIER,
     "receiver": _AMPLIFIER,
     "valve-amplifier": _AMPLIFIER,
-    "switch-mode": (NO_FAULT, SWITCH_SHORT, DIODE_SHORT, LEAK),
+    "switch-mode": (NO_FAULT, SWITCH_SHORT, DIODE_SHORT),
     "transformer": (NO_FAULT, SHORTED_TURNS),
     "heater": (NO_FAULT,),
     "filament-lamp": (NO_FAULT,),
@@ -68,46 +77,49 @@ class CausesState:
 
 
 class Causes:
-    """The causes of one class and nameplate. ``model`` holds `EACH` samples of each of ``names``, one after the other.
+    """The causes of one class and nameplate. ``model`` holds samples of each of ``names``, one after the other.
+
+    `HEALTHY` of the first, which is a unit without a fault, and `EACH` of the others.
 
     Volts rms, watts.
     """
 
     def __init__(self, model: Model, names: tuple[str, ...], *, nameplate_v: float, nameplate_w: float) -> None:
-        self._following = Following(model, nameplate_v=nameplate_v, nameplate_w=nameplate_w, worst=WORST)
+        self._following = Following(model, nameplate_v=nameplate_v, nameplate_w=nameplate_w, worst=WORST, error=ERROR)
         self._volts = nameplate_v
         self.names = names
 
     def begin(self) -> CausesState:
         """Before the first reading: cold, empty, off."""
         samples = self._following.model.rest()
-        return CausesState(samples, np.zeros(EACH * len(self.names)))
+        return CausesState(samples, np.zeros(HEALTHY + EACH * (len(self.names) - 1)))
 
-    def step(self, state: CausesState, sight: Sight) -> tuple[CausesState, Mapping[str, float]]:
+    def step(self, state: CausesState, sight: Sight) -> tuple[CausesState, Told]:
         """One reading: its log-likelihood under each cause, by earlier readings; and the state that has learnt from it.
 
-        Nothing is told (an empty mapping) where nothing was read, or where an inrush is expected.
+        Nothing is told where nothing was read, or where an inrush is expected.
         """
         if sight.line_voltage_v is None:
-            return state, {}
+            return state, Told()
         pace = paced(sight.line_voltage_v, self._volts, sight.time_s, state.before)
         if state.before is not None and pace.still and pace.seconds < REFRESH_S and not sight.event:
-            return state, {}
-        ways = self._following.ways(state.samples, pace, event=sight.event)
-        chose, against, _ = self._following.choose(sight, ways)
+            return state, Told()
+        worth = state.scores > state.scores.max() - WORTH
+        samples, against = self._following.follow(state.samples, pace, sight, worth)
         until_s = sight.time_s + EVENT_S if sight.event else state.event_until_s
         dose = pace.dose(sight, until_s, TOLD_FROM)
         scores = state.scores * float(np.exp(-pace.seconds / FORGOTTEN_S))
         told = scores - dose * against
-        after = CausesState(taken(ways, chose), told, (sight.time_s, pace.v, pace.moved_by), until_s)
+        after = CausesState(samples, told, (sight.time_s, pace.v, pace.moved_by), until_s)
         if dose == 0.0:
-            return after, {}
+            return after, Told()
         said = self._mean(told) - self._mean(scores)
         likelihoods = dict(zip(self.names, (float(each) for each in said), strict=True))
-        return after, {**likelihoods, OTHER: -UNKNOWN * dose}
+        return after, Told({**likelihoods, OTHER: -UNKNOWN * dose}, dose)
 
     def _mean(self, scores: Floats) -> Floats:
         """The logarithm of the mean likelihood, of each cause's samples."""
-        by_cause = scores.reshape(len(self.names), EACH)
-        most = by_cause.max(axis=1)
-        return np.asarray(most + np.log(np.mean(np.exp(by_cause - most[:, None]), axis=1)))
+        most = scores.max()
+        likely = np.exp(np.maximum(scores - most, LEAST))
+        faulted = likely[HEALTHY:].reshape(len(self.names) - 1, EACH).mean(axis=1)
+        return np.asarray(most + np.log(np.concatenate([[likely[:HEALTHY].mean()], faulted])))

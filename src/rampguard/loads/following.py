@@ -108,11 +108,14 @@ def paced(line_voltage_v: float, nameplate_v: float, time_s: float, before: tupl
 class Following:
     """How samples of one model go along with the readings. Volts rms, watts of the nameplate."""
 
-    def __init__(self, model: Model, *, nameplate_v: float, nameplate_w: float, worst: float = WORST) -> None:
+    def __init__(
+        self, model: Model, *, nameplate_v: float, nameplate_w: float, worst: float = WORST, error: float = MODEL_ERROR
+    ) -> None:
         self.model = model
         self._amperes = nameplate_w / nameplate_v
         self._watts = nameplate_w
         self._worst = worst
+        self._error = error
 
     def ways(self, samples: State, pace: Pace, *, event: bool) -> list[Way]:
         """What each sample may draw now, as it is and (where its model says that it may) having started or stopped."""
@@ -120,20 +123,33 @@ class Following:
         turned = self.model.turned(samples, pace.v)
         if turned is not None:
             begun.append(turned)
-        moving = pace.reach > MOVED
+        return [self._way(mask, starts, pace, event=event) for mask, starts in begun]
+
+    def _way(self, mask: Bools | np.bool_, starts: State, pace: Pace, *, event: bool) -> Way:
+        after, now = self.model.step(starts, pace.v, pace.seconds, event=event)
+        if pace.reach <= MOVED:
+            return Way(mask, after, now, now)
         # Meters of voltage and current need not average over the same moment: either may be a reading behind.
         lowest, highest = max(0.0, pace.v - pace.reach), pace.v + pace.reach
-        ways = []
-        for mask, starts in begun:
-            after, now = self.model.step(starts, pace.v, pace.seconds, event=event)
-            low = high = now
-            if moving:
-                _, later = self.model.step(after, lowest, WINDOW_S, event=False)
-                _, burst = self.model.step(starts, highest, BURST_S, event=event)
-                settled = _each(np.maximum, now, later)
-                low, high = _each(np.minimum, now, later), _each(np.maximum, settled, _in_window(burst, settled))
-            ways.append(Way(mask, after, low, high))
-        return ways
+        _, later = self.model.step(after, lowest, WINDOW_S, event=False)
+        _, burst = self.model.step(starts, highest, BURST_S, event=event)
+        settled = _each(np.maximum, now, later)
+        return Way(mask, after, _each(np.minimum, now, later), _each(np.maximum, settled, _in_window(burst, settled)))
+
+    def follow(self, samples: State, pace: Pace, sight: Sight, worth: Bools) -> tuple[State, Floats]:
+        """The samples after a reading, each having gone the way that speaks less against it; and what is said then.
+
+        Whether to start or stop is asked only where a sample that is ``worth`` it could want to: the second way costs
+        as much as the first.
+        """
+        first = self._way(np.True_, samples, pace, event=sight.event)
+        best, _ = self._against(sight, first)
+        turned = self.model.turned(samples, pace.v)
+        if turned is None or not np.any(turned[0] & worth & (best > TURN_COST)):
+            return first.state, best
+        ways = [first, self._way(*turned, pace, event=sight.event)]
+        chose, against, _ = self.choose(sight, ways)
+        return taken(ways, chose), against
 
     def choose(self, sight: Sight, ways: list[Way]) -> tuple[Bools, Floats, Floats]:
         """Each sample goes the way that the readings speak less against: whether the second; what they say then.
@@ -166,7 +182,7 @@ class Following:
         for away, (value, bound, exponent) in zip(self.deviations(sight, way), values, strict=True):
             if away is not None:
                 met = _relative(sight, value or 0.0, bound, exponent)
-                finely, coarsely = combined((1.0, 1.0), (MODEL_ERROR, met)), combined((1.0, 1.0), (ROUGH_ERROR, met))
+                finely, coarsely = combined((1.0, 1.0), (self._error, met)), combined((1.0, 1.0), (ROUGH_ERROR, met))
                 against = against + 0.5 * np.square(np.minimum(np.abs(away) / finely, self._worst))
                 roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / coarsely, self._worst))
         return against, roughly

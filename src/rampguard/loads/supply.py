@@ -97,7 +97,7 @@ class Rectified:
         ohm = p["source_ohm"] + extra_ohm
         drop = ROOT2 * p["drop"]
         if self.trouble.present:
-            extra = self.trouble.on_rails(state, held, self.full)
+            extra = self.trouble.on_rails(state, held, self.full, ROOT2 * v - drop)
             take, take_per_v = take + extra.take, take_per_v + extra.per_v
         held, mean, square = settle(ROOT2 * v - drop, held, ohm, p["farad"] / seconds, take, take_per_v)
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + ohm * square)

@@ -22,6 +22,8 @@ ROOT2: Final = 1.4142135623730951
 COMMON: Final = "common practice, no source"
 ARISES: Final = Range(0.0, 1.0, f"two faults in three are there at switch-on; {COMMON}")
 THERE_SHARE: Final = 0.67
+_SELDOM_LATER: Final = Range(0.0, 0.72, f"one in fourteen comes later; {COMMON}")
+_THERE: Final = Range(0.0, 0.5, "there at switch-on")
 HOTTEST: Final = 20.0
 """A runaway is followed so far: nothing is left of the devices then."""
 
@@ -45,17 +47,21 @@ FAULTS: Final[Mapping[str, Mapping[str, Range]]] = {
         "partner_from": Range(0.005, 0.08, "part of the rails from which the partner conducts"),
     },
     DIODE_SHORT: {
+        "arises": _SELDOM_LATER,
         "tied": Range(0.4, 1.0, "current against what the winding's resistance would let through"),
         "tied_factor": Range(0.7, 1.0, "its power factor: the rest is the reservoir's reactance, and a half cycle's"),
     },
     SHORTED_TURNS: {
+        "arises": _SELDOM_LATER,
         "turns_s": Range(0.03, 3.0, "a half to five per cent of the primary's turns, or the like", log=True),
     },
     LEAK: {
+        "arises": _THERE,
         "leak": Range(0.004, 0.5, "power that leaks at full line, of nameplate power", log=True),
         "leak_bend": Range(1.0, 2.5, "leakage goes with the rail, or more steeply"),
     },
     RUNAWAY: {
+        "arises": _THERE,
         "runs_away": Range(0.8, 4.0, "what idle would grow by for the warmth of its own heat", log=True),
         "runs_away_s": Range(2.0, 300.0, "time constant of that", log=True),
     },
@@ -92,12 +98,12 @@ class Trouble:
         some = next(iter(values.values()))
         self._nothing = np.zeros_like(some)
         self.p: Mapping[str, Floats] = {
-            name: values.get(name, self._nothing) for fault in FAULTS.values() for name in fault
+            name: values.get(name, self._nothing) for fault in FAULTS.values() for name in fault if name != "arises"
         }
         arises = values.get("arises")
         self._later = np.zeros_like(some, dtype=np.bool_) if arises is None else arises > THERE_SHARE
         self._smoothed, self._limited = self.p["smoothed"] > 0.5, self.p["limited"] > 0.5
-        self.present = any(name in values for fault in FAULTS.values() for name in fault)
+        self.present = any(name in values for name in self.p)
         """Whether any sample has a fault at all."""
 
     def rest(self) -> dict[str, Floats]:
@@ -116,15 +122,21 @@ class Trouble:
         mask, other = (np.zeros_like(comes), state) if turned is None else turned
         return mask | comes, {**other, "faulted": np.where(comes & ~mask, 1.0, state["faulted"])}
 
-    def on_rails(self, state: State, held: Floats, full: Floats) -> Extra:
-        """What is taken from rails that hold so much, ``full`` at full line: a short, a limited one, a leak."""
+    def on_rails(self, state: State, held: Floats, full: Floats, peak: Floats | float) -> Extra:
+        """What is taken from rails that hold so much, ``full`` at full line, and could be charged to ``peak``.
+
+        A short; a shorted device whose partner conducts more and more from a threshold on, up to a limit; a leak.
+        """
         p, there = self.p, state["faulted"]
-        x = held / full
-        most = p["partner"] / ROOT2 * np.clip((x - p["partner_from"]) / (2.0 * p["partner_from"] + 1e-9), 0.0, 1.0)
-        limited = self._limited & (p["short_s"] * held > most)
+        x, threshold = held / full, p["partner_from"]
+        slope = p["partner"] / (ROOT2 * 2.0 * np.maximum(threshold, 1e-3))
+        driven = self._limited & (peak > threshold * full)
+        at_limit = driven & (x > 3.0 * threshold)
+        rising = driven & ~at_limit
+        partner = np.where(at_limit, p["partner"] / ROOT2, np.where(rising, -slope * threshold, 0.0))
+        short_s = np.where(self._smoothed & ~self._limited, p["short_s"], 0.0)
         leak = p["leak"] / full * x ** p["leak_bend"]
-        whole = limited | ~(self._smoothed | self._limited)
-        return Extra(there * (np.where(limited, most, 0.0) + leak), there * np.where(whole, 0.0, p["short_s"]))
+        return Extra(there * (partner + leak), there * (short_s + np.where(rising, slope / full, 0.0)))
 
     def on_bulk(self, state: State, held: Floats) -> Extra:
         """What is taken from a switch-mode unit's bulk capacitor: a leak."""
