@@ -36,7 +36,10 @@ def test_a_healthy_run_passes(tmp_path: Path) -> None:
     code, result, _ = _replay(tmp_path, _rows(0.2), *GIVEN)
     assert code == 0
     assert result is not None
-    assert result | {"warnings": [], "not_evaluated": []} == {
+    causes = result["causes"]
+    assert causes[0]["cause"] == "no-fault"
+    assert sum(found["probability"] for found in causes) == pytest.approx(1.0)
+    assert result | {"warnings": [], "causes": [], "not_evaluated": []} == {
         "format": 1,
         "outcome": "passed",
         "readings": 50,

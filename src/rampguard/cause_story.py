@@ -13,10 +13,12 @@ from typing import Final
 
 from rampguard.guard.evidence import CAUSE_WORDS, NO_FAULT
 
-OFF_FIRST: Final = "Before any of it: power off, plug out, reservoirs measured below 2 V."
+OFF_FIRST: Final = "likely causes (before you measure: power off, plug out, reservoirs measured below 2 V):"
 LEAST_TOLD: Final = 0.05
 """Causes less probable than this are not spelt out."""
 TOLD_MOST: Final = 3
+SURE: Final = 0.99
+"""No cause is told as surer than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +93,11 @@ def cause_lines(causes: Sequence[tuple[str, float]], *, tripped: bool, width: in
     told = [pair for pair in faults if pair[1] >= LEAST_TOLD][:TOLD_MOST]
     if not told or (not tripped and causes[0][0] == NO_FAULT):
         return
-    yield "likely causes:"
+    yield OFF_FIRST
     for cause, probability in told:
         words = STORY[cause]
-        yield f"  {100.0 * probability:3.0f} %  {CAUSE_WORDS[cause]}"
+        percent = "over 99" if probability > SURE else f"{100.0 * probability:.0f}"
+        yield f"  {percent:>7} %  {CAUSE_WORDS[cause]}"
         yield from _wrapped("seen: ", words.seen, width)
         yield from _wrapped("it means: ", words.means, width)
         yield from _wrapped("measure next: ", words.measure, width)
@@ -103,7 +106,6 @@ def cause_lines(causes: Sequence[tuple[str, float]], *, tripped: bool, width: in
     if len(told) > 1 and told[1][1] > 0.1 * told[0][1]:
         names = " and ".join(CAUSE_WORDS[cause] for cause, _ in told)
         yield from _wrapped("", f"These meters do not tell {names} apart for certain.", width)
-    yield from _wrapped("", OFF_FIRST, width)
 
 
 def _wrapped(label: str, text: str, width: int) -> list[str]:

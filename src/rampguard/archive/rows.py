@@ -81,7 +81,7 @@ def as_cells(row: Row, signals: Sequence[Signal]) -> list[str]:
         " ".join(bounds),
         one_line(row.expected_event),
         *_band_cells(row),
-        " ".join(f"{cause}:{value:.6g}" for cause, value in row.evidence.items() if value > 0.0),
+        " ".join(f"{cause}:{number(value)}" for cause, value in row.evidence.items() if value > 0.0),
         *map(one_line, (row.stage, row.state, row.decision, row.reason)),
     ]
 

@@ -104,6 +104,7 @@ class TableReader:
             expected_event=cells.get("expected_event", ""),
             expectation=self._expectation(cells),
             band_excess=self._finite("band_excess", cells.get("band_excess", "")) or 0.0,
+            evidence=self._evidence(cells.get("evidence", "")),
             stage=cells.get("stage", ""),
             state=cells.get("state", ""),
             decision=cells.get("decision", ""),
@@ -166,6 +167,16 @@ class TableReader:
                 raise self._error(f"{number!r} is no bound; it is a number, zero or more", "reading_bounds")
             bounds[column] = bound
         return bounds
+
+    def _evidence(self, text: str) -> dict[str, float]:
+        evidence = {}
+        for item in text.split():
+            cause, _, number = item.rpartition(":")
+            nats = self._finite("evidence", number)
+            if not cause or nats is None:
+                raise self._error(f"{item!r} is no evidence; write it as cause:log-odds", "evidence")
+            evidence[cause] = nats
+        return evidence
 
     def _pairs(self, where: str, text: str) -> Iterator[tuple[str, str]]:
         for item in text.split():

@@ -68,7 +68,7 @@ def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[
     findings = tuple(finding for check in CHECKS for finding in check(case))
     trip = state.trip or _first_trip(findings, observation, memory)
     severity = Severity.TRIP if trip else max((f.severity for f in findings), default=Severity.SAFE)
-    after = replace(state, memory=memory, time_s=observation.time_s, trip=trip)
+    after = GuardState(memory, observation.time_s, trip, state.band, state.evidence)
     return after, Decision(severity, findings, trip)
 
 

@@ -62,21 +62,25 @@ def remember(memory: Memory, limits: Limits, observation: Observation) -> Memory
     latest, bad = dict(memory.latest), dict(memory.bad_in_a_row)
     for reading in observation.readings:
         if reading.validity is Validity.VALID:
-            latest[reading.signal] = replace(reading, time_s=now_s)
+            latest[reading.signal] = reading if reading.time_s == now_s else replace(reading, time_s=now_s)
             bad[reading.signal] = 0
         else:
             bad[reading.signal] = bad.get(reading.signal, 0) + 1
     excused_until_s = memory.rates_excused_until_s
     if observation.expected_event:
         excused_until_s = now_s + limits.expected_event_window_s
-    memory = replace(
-        memory,
+    memory = Memory(  # written out: `replace` costs a third of layer 1's time
         started_s=now_s if memory.started_s is None else memory.started_s,
         latest=MappingProxyType(latest),
         bad_in_a_row=MappingProxyType(bad),
         recent=_recent(memory, observation),
         set_points=_set_points(memory, observation),
         rates_excused_until_s=excused_until_s,
+        still_at_v=memory.still_at_v,
+        still_since_s=memory.still_since_s,
+        lagging_since_s=memory.lagging_since_s,
+        no_current_since_s=memory.no_current_since_s,
+        current_seen=memory.current_seen,
     )
     return _timers(memory, limits, observation)
 
