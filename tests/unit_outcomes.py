@@ -1,7 +1,6 @@
-"""What each unit on the simulated bench should do at the command line, by layers 1 and 2 and the default plan.
+"""What each unit on the simulated bench should do at the command line, by the guard's layers and the default plan.
 
-Where neither sees a fault, that is said: there the run should end as a whole unit's would, until the evidence is there
-to tell it.
+Where none sees a fault, that is said: there the run should end as a whole unit's would.
 """
 
 from __future__ import annotations
@@ -9,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-UNSEEN = "below every ceiling and within its class's band: for the evidence to see"
+UNSEEN = "below every ceiling, within its class's band, and too small to speak against a healthy unit"
 
 
 @dataclass(frozen=True)
@@ -49,7 +48,7 @@ OUTCOMES = {
     "late-shorted-output": trips("", 0.7, "the fault comes 24 s after line voltage did, at about half of line"),
     "one-sided-short": trips("", 0.15),
     "shorted-rectifier": trips("line current", 0.1),
-    "shorted-turns": specimen_decides("few turns stay within the band, more pass it or a ceiling"),
+    "shorted-turns": specimen_decides("few turns stay unseen, more pass the band or speak for themselves"),
     "leaky-reservoir": UNNOTICED,
     "rising-leak": UNNOTICED,
     "reforming-reservoir": UNNOTICED,
@@ -66,7 +65,7 @@ OUTCOMES = {
     "no-lockout-switch-mode": PASSES,
     "corrected-switch-mode": PASSES,
     "shorted-switch": trips("line current", 0.05),
-    "hiccup-switch-mode": trips("in vain for the current to settle", 0.95),
+    "hiccup-switch-mode": trips("", 0.95, "it never settles: its stage times out, or a burst passes the band first"),
     "switch-mode-switch-off": trips("current, but no power", 1.0, "its line filter is ahead of the switch"),
     "healthy-valve": PASSES,
     "direct-rectifier-valve": PASSES,
@@ -75,7 +74,7 @@ OUTCOMES = {
     "standby-valve": Expected("passed", 0, note="the standby switch is thrown at full line"),
     "shorted-rectifier-valve": trips("line current", 0.25),
     "transformer": PASSES,
-    "transformer-shorted-turns": trips("is above", 1.0),
+    "transformer-shorted-turns": trips("", 1.0),
     "lamp": PASSES,
     "heater": PASSES,
     "induction-motor": PASSES,
