@@ -127,8 +127,8 @@ def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[t
     nats[NO_FAULT] = math.log(PRIOR_NO_FAULT)
     if trip is not None and trip.layer in SPEAKS_OF_UNIT:
         nats[NO_FAULT] -= NOT_HEALTHY_NATS
-        if trip.check in OPEN_CHECKS:
-            nats[OTHER] += OPEN_NATS
+        if trip.check in OPEN_CHECKS:  # what the readings said of shorts does not count against it
+            nats[OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * some + OPEN_NATS
     most = max(nats.values())
     whole = sum(math.exp(value - most) for value in nats.values())
     order = sorted(nats, key=lambda cause: (-nats[cause], cause))
