@@ -6,6 +6,7 @@ One turn takes about ten milliseconds at most: it feeds the watchdog, takes what
 from __future__ import annotations
 
 import queue
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -39,6 +40,8 @@ BAND_LIMIT_S: Final = 0.1
 """Working out the expected band longer than this is no evaluation of it."""
 SOURCE_LIMIT_S: Final = 0.8
 """Wall time a set-point may wait to be taken."""
+
+_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
 
 
 @dataclass(slots=True)
@@ -77,7 +80,7 @@ class Loop:
     commanded_wall_s: float = 0.0
     _stage: str = ""
     _severity: Severity = Severity.SAFE
-    _reason: str = ""
+    _warned: str = ""
     _event: str = ""
     _pressed_at_stage: int = -1
     _current: Reading | None = None
@@ -182,9 +185,10 @@ class Loop:
             self._act_on(decision)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
-        if decision.severity is Severity.WARN and decision.reason != self._reason:
+        kind = _NUMBER.sub("", decision.reason)  # the same warning with another number is not told again
+        if decision.severity is Severity.WARN and kind != self._warned:
             self.note("warn", decision.reason)
-        self._severity, self._reason = decision.severity, decision.reason
+        self._severity, self._warned = decision.severity, kind
 
     def _act_on(self, decision: Decision) -> None:
         if decision.trip is not None and not self.interlock.cause:
