@@ -38,6 +38,8 @@ STUBBORN_AFTER_S: Final = 1.0
 """Wall time a way off has to read back off, once commanded, before that is a fault of its own."""
 BAND_LIMIT_S: Final = 0.1
 """Working out the expected band longer than this is no evaluation of it."""
+WARNED_AGAIN_S: Final = 5.0
+"""A warning that was away for so long is told again."""
 SOURCE_LIMIT_S: Final = 0.8
 """Wall time a set-point may wait to be taken."""
 
@@ -80,7 +82,7 @@ class Loop:
     commanded_wall_s: float = 0.0
     _stage: str = ""
     _severity: Severity = Severity.SAFE
-    _warned: str = ""
+    _warned: dict[str, float] = field(default_factory=dict)
     _event: str = ""
     _pressed_at_stage: int = -1
     _current: Reading | None = None
@@ -185,10 +187,16 @@ class Loop:
             self._act_on(decision)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
-        kind = _NUMBER.sub("", decision.reason)  # the same warning with another number is not told again
-        if decision.severity is Severity.WARN and kind != self._warned:
-            self.note("warn", decision.reason)
-        self._severity, self._warned = decision.severity, kind
+        if decision.severity is Severity.WARN:
+            self._warn(decision.reason, observation.time_s)
+        self._severity = decision.severity
+
+    def _warn(self, reason: str, now_s: float) -> None:
+        """Tell a warning; while it lasts, the same with another number is not told again."""
+        kind = _NUMBER.sub("", reason)
+        if now_s - self._warned.get(kind, float("-inf")) > WARNED_AGAIN_S:
+            self.note("warn", reason)
+        self._warned[kind] = now_s
 
     def _act_on(self, decision: Decision) -> None:
         if decision.trip is not None and not self.interlock.cause:
