@@ -42,6 +42,10 @@ class LoadClass:
     """Part of line voltage by which some real power must have been told from zero; None: current tells enough."""
     press_power_at_fraction: float | None = None
     """Part of line voltage at which the power button is pressed; None where the mains switch is simply on."""
+    evidence_gross_nats: float = 6.0
+    """Allowance, for each independent reading, taken off the evidence for a short."""
+    evidence_subtle_nats: float = 0.4
+    """The same, for faults that may be small."""
     has_channels: bool = False
     """Whether there are amplifier channels to watch (emitter-resistor voltage, DC offset)."""
 
@@ -87,12 +91,15 @@ _CLASSES: Final = (
         current_seen_by_fraction=0.9,
         power_seen_by_fraction=0.9,
         starts_at_once=True,
+        # Without a lockout a healthy one wakes like no sample of its class: its shorts are the band's to trip for.
+        evidence_gross_nats=1000.0,
     ),
     LoadClass(
         name="transformer",
         title="transformer alone",
         current_ratio=0.75,
         power_ratio=0.2,
+        evidence_subtle_nats=1.0,
         no_current_from_fraction=0.1,
         current_seen_by_fraction=0.6,
     ),

@@ -37,7 +37,6 @@ class SwitchMode:
         "limit": Range(0.3, 1.6, f"power at which its current limit acts at full line, of nameplate power; {COMMON}"),
         "lockout": Range(0.0, 1.0, "one in five has no under-voltage lockout"),
         "wakes": Range(0.015, 0.12, f"line voltage at which one without begins to run; {COMMON}"),
-        "wakes_over": Range(0.15, 1.0, f"over how much of that again it comes to run whole; {COMMON}", log=True),
         "corrected": Range(0.0, 1.0, "a third have a power-factor corrector"),
         "filter": Range(
             0.003, 0.35, f"current of the X-capacitors at full line, of nameplate current; {COMMON}", log=True
@@ -65,7 +64,7 @@ class SwitchMode:
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p = self._p
-        woken = np.maximum(state["runs"], np.clip((v - p["wakes"]) / (p["wakes"] * p["wakes_over"]), 0.0, 1.0))
+        woken = np.maximum(state["runs"], np.clip((v - p["wakes"]) / p["wakes"], 0.0, 1.0))
         runs = np.where(self._locked, state["runs"], woken)
         soft = np.minimum(state["soft"] + seconds / p["soft_s"], 1.0) * (runs > 0.0)
         on = np.where(self._locked, soft * runs, runs)
