@@ -104,7 +104,7 @@ def _head(figure: Figure, capture: Capture, series: Series) -> int:
         style: _Style = {"ha": "left", "va": "top", "parse_math": False, "fontweight": weight}
         figure.text(0.02, 1.0 - height_px / HEIGHT_PX, text, fontsize=size, **style)
         height_px += pixels
-    return height_px + 36
+    return height_px + 48
 
 
 def _foot(figure: Figure, lines: Sequence[str]) -> int:
@@ -138,7 +138,7 @@ def _against_voltage(figure: Figure, place: SubplotSpec, capture: Capture, serie
         _ceilings(axes, capture, quantity, values)
         axes.set_xlim(min(0.0, float(volts.min(initial=0.0))), 1.03 * max(1.0, float(volts.max(initial=0.0))))
         _from_zero(axes, quantity)
-        _legend(axes)
+        _legend(axes, columns=3)  # these axes are narrow: two rows
 
 
 def _stage_ends(axes: Axes, trace: Trace, stages: Sequence[Stage]) -> None:
@@ -307,11 +307,11 @@ def _ceilings(axes: Axes, capture: Capture, quantity: Quantity, values: Array) -
         axes.axhline(-ceiling, **line)
 
 
-def _legend(axes: Axes) -> None:
+def _legend(axes: Axes, columns: int = 8) -> None:
     """Above the axes, where it can lie on nothing."""
     if axes.get_legend_handles_labels()[1]:
         place: _Style = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}
-        axes.legend(ncols=8, frameon=False, fontsize=9, columnspacing=1.2, handletextpad=0.5, **place)
+        axes.legend(ncols=columns, frameon=False, fontsize=9, columnspacing=1.2, handletextpad=0.5, **place)
 
 
 def _shorten(text: str, longest: int) -> str:
