@@ -18,7 +18,7 @@ from rampguard.engine.known_good import known_good_spans
 from rampguard.engine.resting import basis_for
 from rampguard.loads.basis import FACTS, Basis, FactError, narrowed_by_facts
 from rampguard.loads.following import Sight
-from rampguard.quantities import Bounds, Expectation
+from rampguard.quantities import Bounds, Expectation, Told
 from simulated_help import brought_up
 
 AMPLIFIER = Basis(load_class="linear-amplifier", nameplate_v=230.0, nameplate_w=300.0)
@@ -185,20 +185,28 @@ def test_a_replay_takes_facts_lamp_and_known_good(good: Path) -> None:
 
 
 def test_a_capture_keeps_its_band_and_replays_to_the_same(good: Path) -> None:
-    """Bit-equal: every bound and every excess that the run kept is what a new band makes of the same readings."""
+    """Bit-equal: every bound, and the evidence, that the run kept is what a new band makes of the same readings."""
     from rampguard.archive.reader import read_capture
     from rampguard.engine.expecting import Expecting
     from rampguard.guard.decision import Observation
+    from rampguard.guard.evidence import EvidenceMemory, weigh_evidence
+    from rampguard.guard.limits import Limits
 
-    expecting = Expecting(AMPLIFIER)
-    kept = 0
+    expecting, evidence, limits = Expecting(AMPLIFIER), EvidenceMemory(), Limits(line_voltage_v=253.0)
+    kept = spoken = 0
     for row in read_capture(good).rows():
         if row.expectation is None:
             continue
         seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
-        assert expecting.expect(seen) == row.expectation
+        expected = expecting.expect(seen)
+        assert expected is not None
+        assert replace(expected, told=Told()) == row.expectation
+        evidence, _ = weigh_evidence(evidence, limits, expected.told)
+        assert {cause: nats for cause, nats in evidence.sums.items() if nats > 0.0} == row.evidence
         kept += isinstance(row.expectation.current_a, Bounds)
+        spoken += bool(row.evidence)
     assert kept > 100
+    assert spoken > 0
 
 
 def test_the_basis_is_checked_before_anything_is_energised() -> None:
