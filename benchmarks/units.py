@@ -28,8 +28,8 @@ HEAD = """# The units on the simulated bench
 Made by `python benchmarks/units.py` on {date}, seeds {seeds}: every unit at the command line, as
 `rampguard demo --unit NAME --no-screen`, at 230 V, 50 Hz, with the default plan and its nameplate.
 
-"Should" is by layers 1 and 2, ceilings and expected band. Where it says that a faulted unit comes up like a whole one,
-neither sees that fault: it is there for the evidence, which is still to come.
+"Should" is by all three layers of the guard. Where it says that a faulted unit comes up like a whole one, none of them
+sees that fault.
 
 Each unit is drawn from its parts' tolerances by the seed; the same seed draws the same specimen, whole or faulted.
 Any of them can stand behind a series lamp (`--series-lamp-w 60`), and any fault can come later (`--fault-at-s 20`).
