@@ -22,7 +22,7 @@ from typing import Any, Final
 
 import numpy as np
 from fault_population import KINDS, Lot, lot, lots_of
-from figures import RESULTS, write_result
+from figures import write_run
 from healthy_ramps import frozen_seed
 from ramps import WINDOW_S, Metering, judged, readings_of
 
@@ -208,10 +208,7 @@ def main() -> None:
     for row in rows:
         print(json.dumps(row))
     if options.note:
-        before = RESULTS / "fault_energy.json"
-        kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
-        kept = [row for row in kept if row["run"] != options.note]
-        write_result("fault_energy", "Faults: what they get before the guard trips", kept + rows, seed=seed)
+        write_run("fault_energy", "Faults: what they get before the guard trips", rows, seed=seed)
 
 
 if __name__ == "__main__":

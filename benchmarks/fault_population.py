@@ -8,12 +8,12 @@ are there at switch-on; the others come at a random moment of the ramp.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from population import POPULATIONS, Population, batch, specimens
-from ramps import MAINS, RAMP_S, WINDOW_S, ramp, simulate
+from ramps import MAINS, RAMP_S, WINDOW_S, pressed_window, ramp, simulate
 
 from instruments.simulated.amplifier import REFERENCE_V
 from instruments.simulated.faults import FAULTS
@@ -53,9 +53,7 @@ class Lot:
     faulted: np.ndarray
     whole: np.ndarray
     pressed_at: int | None
-    onset: int
-    """Window from which the fault is there."""
-    parts: Mapping[str, np.ndarray] = field(default_factory=dict)
+    parts: Mapping[str, np.ndarray]
 
 
 def _third_of_rating(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
@@ -99,9 +97,7 @@ def lot(kind: FaultKind, mains: tuple[float, float], count: int, seed: int, *, l
     drawn: Parts = {name: np.array([values[name] for values in each]) for name in each[0]} if each[0] else {}
     kind.given(parts, watts, drawn)
     ways = np.array([ramp(generator, by_hand=k % 3 == 0).part for k in range(count)]).T * volts
-    press = None
-    if population.press_at is not None:
-        press = int(np.argmax(np.all(ways >= population.press_at * volts, axis=1)))
+    press = pressed_window(population.press_at, ways, volts)
     onset = int(generator.uniform(LATE_FROM_S, RAMP_S) / WINDOW_S) if late else 0
     unit = batch(population, parts, volts, hertz)
 
@@ -110,7 +106,7 @@ def lot(kind: FaultKind, mains: tuple[float, float], count: int, seed: int, *, l
 
     faulted = simulate(unit, ways, hertz, press, (onset, happens))
     whole = simulate(batch(population, parts, volts, hertz), ways, hertz, press)
-    return Lot(kind, volts, watts, faulted, whole, press, max(onset, press or 0), parts)
+    return Lot(kind, volts, watts, faulted, whole, press, parts)
 
 
 def lots_of(kind: FaultKind, count: int) -> list[tuple[tuple[float, float], int, bool]]:

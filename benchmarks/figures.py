@@ -28,6 +28,14 @@ def write_result(name: str, title: str, rows: list[dict[str, Any]], *, seed: int
     (RESULTS / f"{name}.json").write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
 
 
+def write_run(name: str, title: str, rows: list[dict[str, Any]], *, seed: int) -> None:
+    """Keep one run's rows beside those of the benchmark's other runs; ``run`` in a row names its run."""
+    before = RESULTS / f"{name}.json"
+    kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
+    runs = {row["run"] for row in rows}
+    write_result(name, title, [row for row in kept if row["run"] not in runs] + rows, seed=seed)
+
+
 def write_page() -> None:
     """Make docs/figures.md of all results."""
     parts = [

@@ -4,22 +4,21 @@
 
 Units as in `population`, on 100 V 50 Hz, 120 V 60 Hz and 230 V 50 Hz; each with a plan of its own (steps, dwell,
 slew), a third of them as a hand turns a knob (jerks, stops, goes back a little), through meters of 0.1 % or 1 % with
-noise, at 2 to 10 readings a second. Layers 1 and 2 judge. The seed is the hash of the commit that froze the classes.
+noise, at 2 to 10 readings a second. All layers judge. The seed is the hash of the commit that froze the classes.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import multiprocessing
 import subprocess
 import time
 from typing import Any
 
 import numpy as np
-from figures import RESULTS, write_result
+from figures import write_run
 from population import POPULATIONS, Population, batch, specimens
-from ramps import MAINS, Metering, Ramp, Verdict, judged, ramp, readings_of, simulate
+from ramps import MAINS, Metering, Ramp, Verdict, judged, pressed_window, ramp, readings_of, simulate
 from scipy.stats import beta
 
 
@@ -32,10 +31,7 @@ def run(
     watts, parts = specimens(population, count, generator, beyond=beyond)
     ramps = [ramp(generator, by_hand=k % 3 == 0) for k in range(count)]
     ways = np.array([r.part for r in ramps]).T * volts
-    press = None
-    if population.press_at is not None:
-        # One button for the batch: every ramp is given the time to come to it.
-        press = int(np.argmax(np.all(ways >= population.press_at * volts, axis=1)))
+    press = pressed_window(population.press_at, ways, volts)
     seen = simulate(batch(population, parts, volts, hertz), ways, hertz, press)
     found = []
     for k, way in enumerate(ramps):
@@ -102,10 +98,7 @@ def main() -> None:
         print(item["kind"], item["mains_v"], "hand" if item["by_hand"] else "plan", item["accuracy"], item["trip"])
         print("    ", item["warned"])
     if options.note:
-        before = RESULTS / "healthy_ramps.json"
-        kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
-        kept = [row for row in kept if row["run"] != options.note]
-        write_result("healthy_ramps", "Healthy ramps: what the guard warned or tripped at", kept + rows, seed=seed)
+        write_run("healthy_ramps", "Healthy ramps: what the guard warned or tripped at", rows, seed=seed)
 
 
 def table(found: list[dict[str, Any]], run_name: str, commit: str) -> list[dict[str, Any]]:

@@ -6,8 +6,7 @@ Shared by `healthy_ramps` and `fault_energy`. Volts rms, watts, seconds.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -66,6 +65,11 @@ def ramp(generator: np.random.Generator, *, by_hand: bool) -> Ramp:
     return Ramp(part, by_hand, float(generator.choice([0.001, 0.01])), int(generator.choice([1, 2, 5])))
 
 
+def pressed_window(press_at: float | None, ways: np.ndarray, volts: float) -> int | None:
+    """Where the power button is pressed, if there is one: one for the batch, so that every ramp has come to it."""
+    return None if press_at is None else int(np.argmax(np.all(ways >= press_at * volts, axis=1)))
+
+
 def simulate(
     unit: Unit, ways: np.ndarray, hertz: float, press_at: int | None = None, fault: tuple[int, Any] | None = None
 ) -> np.ndarray:
@@ -111,12 +115,10 @@ class Verdict:
     """What the guard made of one ramp."""
 
     trip: Trip | None
-    warned: dict[str, int] = field(default_factory=dict)
-    fit: float = 0.0
-    causes: tuple[tuple[str, float], ...] = ()
+    warned: dict[str, int]
+    fit: float
+    causes: tuple[tuple[str, float], ...]
     """Ranked at the trip, or at the end."""
-    sums: Mapping[str, float] = field(default_factory=dict)
-    """The highest that each fault's evidence came to."""
 
 
 def readings_of(
@@ -152,7 +154,6 @@ def judged(
     limits = limits_for(load_class(class_name), nameplate_w=watts, nameplate_v=volts, signals=signals, driven=False)
     expecting = Expecting(Basis(load_class=class_name, nameplate_v=volts, nameplate_w=watts))
     state, warned, fit, last = GuardState(), Counter[str](), 0.0, -1
-    most: dict[str, float] = {}
     for w, readings in taken:
         pressed = pressed_at is not None and last < pressed_at <= w
         last = w
@@ -162,10 +163,8 @@ def judged(
         if expectation is not None:
             fit = min(fit, expectation.fit)
             state, decision = judge_expected(state, decision, limits, seen_now, expectation)
-        for cause, value in state.evidence.sums.items():
-            most[cause] = max(most.get(cause, 0.0), value)
         if decision.severity is Severity.WARN:
             warned[decision.reason[:60]] += 1
         if decision.trip is not None:
             break
-    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, limits, state.trip), most)
+    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, limits, state.trip))

@@ -27,8 +27,7 @@ from rampguard.archive.reader import Completeness, read_capture
 from rampguard.archive.rows import Row, as_cells, columns, one_line
 from rampguard.archive.seal import seal_text, verify_seal
 from rampguard.archive.table import TableReader
-from rampguard.loads.trouble import CAUSES
-from rampguard.quantities import Bounds, Expectation, Reading, Validity
+from rampguard.quantities import Bounds, Cause, Expectation, Reading, Validity
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 BAD = st.sampled_from([Validity.OVER_RANGE, Validity.INVALID, Validity.MISSING])
@@ -70,7 +69,7 @@ def rows(draw: st.DrawFn) -> Row:
     expectation = draw(st.none() | expectations())
     excess = 0.0 if expectation is None else draw(st.floats(0.0, 1.0))
     set_v = draw(st.none() | FINITE)
-    evidence = draw(st.dictionaries(st.sampled_from(CAUSES[1:]), st.floats(1e-9, 1e9)))
+    evidence = draw(st.dictionaries(st.sampled_from(list(Cause)[1:]), st.floats(1e-9, 1e9)))
     return Row(time_s, set_v, tuple(readings), event, expectation, excess, evidence, stage, state, decision, reason)
 
 

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import json
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from golden_help import FOLDER, golden, judged
 from rampguard.loads.basis import Basis
 from rampguard.loads.causes import EACH, FOLLOWED, HEALTHY
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.following import Sight
 from rampguard.loads.ranges import samples
-from rampguard.loads.trouble import CAUSES, FAULTS, NO_FAULT, OTHER, Trouble, fault_ranges
-from rampguard.replay import ReplayInput, replay
+from rampguard.loads.trouble import FAULTS, Trouble, fault_ranges
+from rampguard.quantities import Cause
 
-FOLDER = Path(__file__).resolve().parent / "golden"
-GOLDEN = json.loads((FOLDER / "golden.json").read_text(encoding="utf-8"))
+GOLDEN = golden()
 ONE = np.ones(1)
 ROOT2 = math.sqrt(2.0)
 
@@ -55,7 +53,7 @@ def test_a_short_below_its_threshold_draws_nothing() -> None:
 
 def test_half_a_sine_is_what_a_shorted_bridge_draws() -> None:
     """Textbook: a resistance on every other half cycle takes 1/sqrt(2) of the current, and that is its power factor."""
-    for name, item in fault_ranges("switch-mode", "rectifier-diode-short").items():
+    for name, item in fault_ranges("switch-mode", Cause.DIODE_SHORT).items():
         assert item.low < 1.0 / ROOT2 < item.high, name
 
 
@@ -110,9 +108,24 @@ def test_likelihoods_are_finite_and_of_every_cause_followed(load_class: str) -> 
         state, told = causes.step(state, sight)
         assert all(math.isfinite(nats) and nats <= 0.0 for nats in told.nats.values())
         if told.nats:
-            assert set(told.nats) == {*FOLLOWED[load_class], OTHER}
+            assert set(told.nats) == {*FOLLOWED[load_class], Cause.OTHER}
             assert 0.0 < told.readings <= 1.0
     assert causes.step(state, Sight(time_s=20.0, line_voltage_v=None))[1].nats == {}
+
+
+def test_a_reading_told_twice_at_one_moment_is_told_once() -> None:
+    basis = Basis(load_class="linear-amplifier", nameplate_v=230.0, nameplate_w=200.0)
+    sight = Sight(time_s=1.0, line_voltage_v=20.0, line_current_a=0.05, real_power_w=0.4)
+    band, causes = basis.band(), basis.causes()
+    state, expected = band.step(band.begin(), sight)
+    same, as_before = band.step(state, sight)
+    assert same is state
+    assert as_before is expected
+    followed, told = causes.step(causes.begin(), sight)
+    assert told.nats
+    again, nothing = causes.step(followed, sight)
+    assert again is followed
+    assert not nothing.nats
 
 
 RIGHT = {
@@ -125,21 +138,13 @@ RIGHT = {
     "shorted-rectifier-valve": "rectifier-diode-short",
     "idle-runaway": "idle-current-runaway",
     "shorted-receiver": "output-stage-short",
-    "open-fuse": OTHER,
+    "open-fuse": Cause.OTHER,
 }
 
 
 @pytest.mark.parametrize("name", [name for name in GOLDEN if name != "leaky-reservoir"])
 def test_a_recorded_unit_is_taken_for_what_it_is(name: str) -> None:
-    told = GOLDEN[name]
-    given = ReplayInput(
-        load_class=told["load_class"],
-        nameplate_w=told["nameplate_w"],
-        mains_v=230.0,
-        mains_frequency_hz=50.0,
-        meter="v=0.1%+0.05,a=0.1%+0.0005,w=0.2%+0.05",
-    )
-    causes = replay(str(FOLDER / f"{name}.csv"), given, notes=lambda _: None).as_message["causes"]
-    assert {found["cause"] for found in causes} <= set(CAUSES)
+    causes = judged(FOLDER / f"{name}.csv", GOLDEN[name])["causes"]
+    assert {found["cause"] for found in causes} <= set(Cause)
     first_two = [found["cause"] for found in causes[:2]]
-    assert RIGHT.get(name, NO_FAULT) in (first_two if name in RIGHT else first_two[:1]), causes
+    assert RIGHT.get(name, Cause.NO_FAULT) in (first_two if name in RIGHT else first_two[:1]), causes

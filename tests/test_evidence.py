@@ -15,8 +15,6 @@ from rampguard.cause_story import STORY, cause_lines
 from rampguard.guard.decision import Layer, Observation, Severity, Trip
 from rampguard.guard.evidence import (
     CAUSE_WORDS,
-    NO_FAULT,
-    OTHER,
     EvidenceMemory,
     causes_message,
     cusum,
@@ -25,8 +23,8 @@ from rampguard.guard.evidence import (
 )
 from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.loads.causes import FOLLOWED
-from rampguard.loads.trouble import CAUSES, FAULTS
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Bounds, Expectation, Told
+from rampguard.loads.trouble import FAULTS
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Bounds, Cause, Expectation, Told
 
 # NIST/SEMATECH e-Handbook 6.3.2.3: target 325, allowance 0.3175, decision interval 4.1959.
 NIST = (
@@ -100,9 +98,9 @@ def test_a_healthy_stream_comes_to_a_bound_of_h_no_earlier_than_e_to_the_h_on_av
 
 
 def test_every_cause_has_its_words_its_samples_and_its_name() -> None:
-    assert set(CAUSES) == set(CAUSE_WORDS) == set(STORY) | {NO_FAULT}
-    assert set(FAULTS) == set(CAUSES) - {NO_FAULT, OTHER}
-    assert {name for names in FOLLOWED.values() for name in names} == set(CAUSES) - {OTHER}
+    assert set(Cause) == set(CAUSE_WORDS) == set(STORY) | {Cause.NO_FAULT}
+    assert set(FAULTS) == set(Cause) - {Cause.NO_FAULT, Cause.OTHER}
+    assert {name for names in FOLLOWED.values() for name in names} == set(Cause) - {Cause.OTHER}
     for words in STORY.values():
         assert words.seen
         assert words.means
@@ -121,7 +119,7 @@ def _after(*likelihoods: dict[str, float]) -> EvidenceMemory:
 
 def test_it_trips_at_its_bound_and_says_what_for() -> None:
     memory = EvidenceMemory()
-    said = {NO_FAULT: -5.0, SHORT: -1.0, TURNS: -4.0, OTHER: -1.0}
+    said = {Cause.NO_FAULT: -5.0, SHORT: -1.0, TURNS: -4.0, Cause.OTHER: -1.0}
     for n in range(1, 4):
         memory, findings = weigh_evidence(memory, LIMITS, Told(said))
         assert bool(findings) == (4.0 * n >= LIMITS.evidence_nats)
@@ -134,13 +132,13 @@ def test_it_trips_at_its_bound_and_says_what_for() -> None:
 def test_what_no_model_explains_trips_nothing_by_itself() -> None:
     memory = EvidenceMemory()
     for _ in range(100):
-        memory, findings = weigh_evidence(memory, LIMITS, Told({NO_FAULT: -5.0, SHORT: -9.0, OTHER: -1.0}))
+        memory, findings = weigh_evidence(memory, LIMITS, Told({Cause.NO_FAULT: -5.0, SHORT: -9.0, Cause.OTHER: -1.0}))
         assert not findings
-    assert ranked(memory, LIMITS, None)[0][0] == OTHER
+    assert ranked(memory, LIMITS, None)[0][0] == Cause.OTHER
 
 
 def test_the_allowance_goes_with_the_readings_and_is_more_for_a_short() -> None:
-    said = Told({NO_FAULT: -3.0, SHORT: -1.0, TURNS: -1.0}, readings=0.2)
+    said = Told({Cause.NO_FAULT: -3.0, SHORT: -1.0, TURNS: -1.0}, readings=0.2)
     memory, _ = weigh_evidence(EvidenceMemory(), LIMITS, said)
     assert memory.sums[SHORT] == pytest.approx(2.0 - 0.2 * LIMITS.evidence_gross_nats)
     assert memory.sums[TURNS] == pytest.approx(2.0 - 0.2 * LIMITS.evidence_subtle_nats)
@@ -148,7 +146,7 @@ def test_the_allowance_goes_with_the_readings_and_is_more_for_a_short() -> None:
 
 
 def test_nothing_told_is_nothing_added() -> None:
-    memory = _after({NO_FAULT: -3.0, SHORT: -1.0})
+    memory = _after({Cause.NO_FAULT: -3.0, SHORT: -1.0})
     assert weigh_evidence(memory, LIMITS, Told()) == (memory, ())
 
 
@@ -156,41 +154,41 @@ def test_it_may_add_a_trip_and_never_withholds_one() -> None:
     seen = Observation(1.0, (reading(LINE_VOLTAGE, 10.0), reading(LINE_CURRENT, 99.0)))
     state, decision = judge(GuardState(), LIMITS, seen)
     assert decision.trip is not None
-    healthy = Expectation(Bounds(0.0, 100.0), Bounds(0.0, 1e4), told=Told({NO_FAULT: 0.0, SHORT: -50.0}))
+    healthy = Expectation(Bounds(0.0, 100.0), Bounds(0.0, 1e4), told=Told({Cause.NO_FAULT: 0.0, SHORT: -50.0}))
     state, both = judge_expected(state, decision, LIMITS, seen, healthy)
     assert both.trip == decision.trip
     calm = Observation(1.0, (reading(LINE_VOLTAGE, 10.0), reading(LINE_CURRENT, 0.01)))
     state, decision = judge(GuardState(), LIMITS, calm)
     assert decision.trip is None
-    speaks = replace(healthy, told=Told({NO_FAULT: -20.0, SHORT: 0.0}))
+    speaks = replace(healthy, told=Told({Cause.NO_FAULT: -20.0, SHORT: 0.0}))
     state, both = judge_expected(state, decision, LIMITS, calm, speaks)
     assert both.trip is not None
     assert both.trip.layer is Layer.EVIDENCE
 
 
 def test_the_ranking_adds_up_and_counts_the_trip() -> None:
-    memory = _after({NO_FAULT: -1.4, SHORT: -1.0, TURNS: -2.0, OTHER: -4.0})
+    memory = _after({Cause.NO_FAULT: -1.4, SHORT: -1.0, TURNS: -2.0, Cause.OTHER: -4.0})
     before = ranked(memory, LIMITS, None)
     assert sum(p for _, p in before) == pytest.approx(1.0)
-    assert before[0][0] == NO_FAULT
+    assert before[0][0] == Cause.NO_FAULT
     trip = Trip(1.0, 10.0, Layer.BAND, "above", "band")
     after = ranked(memory, LIMITS, trip)
     assert after[0][0] == SHORT
     lost = ranked(memory, LIMITS, replace(trip, layer=Layer.READING))
     assert lost == before
-    assert ranked(memory, LIMITS, replace(trip, layer=Layer.CEILING, check="no-current"))[0][0] == OTHER
+    assert ranked(memory, LIMITS, replace(trip, layer=Layer.CEILING, check="no-current"))[0][0] == Cause.OTHER
     assert causes_message(after)[0] == {"cause": SHORT, "probability": after[0][1]}
 
 
 def test_the_words_name_what_is_not_told_apart_and_put_safety_first() -> None:
-    text = "\n".join(cause_lines([(SHORT, 0.6), ("leaky-reservoir", 0.35), (NO_FAULT, 0.05)], tripped=True))
+    text = "\n".join(cause_lines([(SHORT, 0.6), ("leaky-reservoir", 0.35), (Cause.NO_FAULT, 0.05)], tripped=True))
     assert "60 %  a short in an output stage" in text
     assert "do not tell" in text
     assert "measured below 2 V" in text
-    assert not list(cause_lines([(NO_FAULT, 0.97), (SHORT, 0.03)], tripped=False))
+    assert not list(cause_lines([(Cause.NO_FAULT, 0.97), (SHORT, 0.03)], tripped=False))
 
 
-LIKELIHOODS = st.dictionaries(st.sampled_from([NO_FAULT, SHORT, TURNS, OTHER]), st.floats(-60.0, 0.0))
+LIKELIHOODS = st.dictionaries(st.sampled_from([Cause.NO_FAULT, SHORT, TURNS, Cause.OTHER]), st.floats(-60.0, 0.0))
 
 
 @given(st.lists(LIKELIHOODS, max_size=30))

@@ -7,14 +7,12 @@ corpus with it.
 from __future__ import annotations
 
 import importlib.util
-import json
-from pathlib import Path
-from typing import Any
 
 import pytest
 
-FOLDER = Path(__file__).resolve().parent / "golden"
-GOLDEN: dict[str, Any] = json.loads((FOLDER / "golden.json").read_text(encoding="utf-8"))
+from golden_help import FOLDER, golden
+
+GOLDEN = golden()
 
 _spec = importlib.util.spec_from_file_location("golden_make", FOLDER / "make.py")
 assert _spec is not None

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import random
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from rampguard.replay import ReplayInput, replay
+from golden_help import FOLDER, golden, judged
 
-FOLDER = Path(__file__).resolve().parent / "golden"
-GOLDEN = json.loads((FOLDER / "golden.json").read_text(encoding="utf-8"))
+GOLDEN = golden()
 TRIPS = ("shorted-output", "one-sided-short", "shorted-rectifier", "shorted-switch", "shorted-turns", "open-fuse")
 Table = list[dict[str, str]]
 
@@ -30,15 +28,7 @@ def _judged(tmp_path: Path, name: str, table: Table, columns: list[str] | None =
     writer.writerows(table)
     path = tmp_path / "changed.csv"
     path.write_text(text.getvalue(), encoding="utf-8")
-    told = GOLDEN[name]
-    given = ReplayInput(
-        load_class=told["load_class"],
-        nameplate_w=told["nameplate_w"],
-        mains_v=230.0,
-        mains_frequency_hz=50.0,
-        meter="v=0.1%+0.05,a=0.1%+0.0005,w=0.2%+0.05",
-    )
-    return replay(str(path), given, notes=lambda _: None).as_message
+    return judged(path, GOLDEN[name])
 
 
 @pytest.mark.parametrize("name", [name for name in TRIPS if name != "open-fuse"])

@@ -5,6 +5,7 @@ Where none sees a fault, that is said: there the run should end as a whole unit'
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ UNSEEN = "below every ceiling, within its class's band, and too small to speak a
 
 @dataclass(frozen=True)
 class Expected:
-    """Outcome, exit code, a word of the reason, and by which part of line voltage a trip comes at the latest."""
+    """Outcome, exit code, a pattern in the reason, and by which part of line voltage a trip comes at the latest."""
 
     outcome: str
     code: int
@@ -29,7 +30,7 @@ UNNOTICED = Expected("passed", 0, note=UNSEEN)
 
 
 def trips(reason: str, by: float, note: str = "") -> Expected:
-    """A trip for a reason with this word in it, at a part of line voltage at most."""
+    """A trip for a reason with this pattern in it, at a part of line voltage at most."""
     return Expected("tripped", 3, reason, by, note)
 
 
@@ -65,7 +66,11 @@ OUTCOMES = {
     "no-lockout-switch-mode": PASSES,
     "corrected-switch-mode": PASSES,
     "shorted-switch": trips("line current", 0.05),
-    "hiccup-switch-mode": trips("", 0.95, "it never settles: its stage times out, or a burst passes the band first"),
+    "hiccup-switch-mode": trips(
+        "in vain for the current to settle|is above what a healthy unit",
+        0.95,
+        "it never settles: its stage times out, or a burst passes the band first",
+    ),
     "switch-mode-switch-off": trips("current, but no power", 1.0, "its line filter is ahead of the switch"),
     "healthy-valve": PASSES,
     "direct-rectifier-valve": PASSES,
@@ -74,7 +79,7 @@ OUTCOMES = {
     "standby-valve": Expected("passed", 0, note="the standby switch is thrown at full line"),
     "shorted-rectifier-valve": trips("line current", 0.25),
     "transformer": PASSES,
-    "transformer-shorted-turns": trips("", 1.0),
+    "transformer-shorted-turns": trips("is above", 1.0),
     "lamp": PASSES,
     "heater": PASSES,
     "induction-motor": PASSES,
@@ -97,7 +102,7 @@ def disagreements(unit: str, code: int, said: dict[str, Any]) -> list[str]:
     highest_v = said["max_line_voltage_v"]
     if expected.outcome == "tripped" and highest_v >= expected.by * MAINS_V:
         found.append(f"came to {highest_v} V")
-    if expected.outcome == "tripped" and said["trip"] and expected.reason not in said["trip"]["reason"]:
+    if expected.outcome == "tripped" and said["trip"] and not re.search(expected.reason, said["trip"]["reason"]):
         found.append(said["trip"]["reason"])
     if said["outcome"] == "passed" and abs(highest_v - MAINS_V) > 0.02 * MAINS_V:
         found.append(f"ended at {highest_v} V")

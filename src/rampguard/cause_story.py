@@ -11,7 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from rampguard.guard.evidence import CAUSE_WORDS, NO_FAULT
+from rampguard.guard.evidence import CAUSE_WORDS
+from rampguard.quantities import Cause
 
 OFF_FIRST: Final = "likely causes (before you measure: power off, plug out, reservoirs measured below 2 V):"
 LEAST_TOLD: Final = 0.05
@@ -33,35 +34,35 @@ class Words:
 
 
 STORY: Final[dict[str, Words]] = {
-    "output-stage-short": Words(
+    Cause.OUTPUT_SHORT: Words(
         seen="current that rises steeply as soon as the rails are above the diodes' thresholds, in every half cycle",
         means="an output device is shorted, or both of a pair: the rails are tied together through emitter resistors",
         measure="collector to emitter of each output device, both ways, and each emitter resistor; then drivers, bias"
         " transistor and its sensor. Unplug one channel's rails after the other to find which it is",
         like="a shorted reservoir or regulator on the rails looks the same; the emitter resistors' voltage tells",
     ),
-    "rectifier-diode-short": Words(
-        seen="current in one half of each cycle: much current for its power, from one diode's threshold on",
+    Cause.DIODE_SHORT: Words(
+        seen="much current from the first volts on, before any diode's threshold, and in one half of each cycle more",
         means="a rectifier diode is shorted, and shorts the winding through another one in every second half cycle",
         measure="each diode of the rectifier both ways, a lead lifted where windings are across it; a fuse between"
         " winding and rectifier first",
         like="a reservoir fitted the wrong way round looks much the same; the rails' voltages tell",
     ),
-    "shorted-winding-turns": Words(
+    Cause.SHORTED_TURNS: Words(
         seen="power that goes with the square of the line from zero on, with no threshold of any diode",
         means="turns of a winding are shorted, or something resistive is across one ahead of the rectifier",
         measure="the transformer alone, its secondaries unplugged, brought up again: it draws the same. Then each"
         " winding's resistance against its twin or a good unit's",
         like="a shorted device on an AC winding (lamp circuit, capacitor) looks the same until it is unplugged",
     ),
-    "leaky-reservoir": Words(
+    Cause.LEAK: Words(
         seen="current from the rails before the stages' idle comes on, and that goes with the rails",
         means="a reservoir leaks, or a bleeder, protection diode or regulator draws what it should not",
         measure="each reservoir out of circuit, at its voltage behind 10 kilohm: leakage should fall to a milliampere"
         " or less within minutes. One that warms is finished",
         like="a unit with more small stages than its class has looks the same; a known-good capture tells",
     ),
-    "idle-current-runaway": Words(
+    Cause.RUNAWAY: Words(
         seen="power that grows while line voltage stands still",
         means="the idle current heats its devices and grows with them: bias set too high, its sensor off the heat sink,"
         " or a bias transistor or trimmer open",
@@ -69,14 +70,14 @@ STORY: Final[dict[str, Words]] = {
         " voltage of every channel at the next try, at half of line",
         like="a reservoir that leaks more and more looks the same; emitter resistors' voltage tells",
     ),
-    "converter-switch-short": Words(
+    Cause.SWITCH_SHORT: Words(
         seen="current as soon as the rectifier conducts, limited only by the inrush limiter",
         means="the converter's switch is shorted, or the bulk capacitor or a bridge diode",
         measure="switch, bulk capacitor, bridge, and the sense resistor beside the switch; before a new switch goes in,"
         " its driver and snubber. The primary is live to earth when powered",
         like="a shorted bulk capacitor looks the same, a shorted diode of the bridge takes one half cycle only",
     ),
-    "other": Words(
+    Cause.OTHER: Words(
         seen="readings that none of the followed faults explains, nor a healthy unit of this class",
         means="with too little current: a fuse, a switch, a rail or a lead is open. With too much: an oscillation, a"
         " regulator, a leakage to the chassis; or load class or nameplate are not this unit's",
@@ -89,9 +90,9 @@ STORY: Final[dict[str, Words]] = {
 
 def cause_lines(causes: Sequence[tuple[str, float]], *, tripped: bool, width: int = 100) -> Iterator[str]:
     """The causes as lines of text, best first; nothing where nothing speaks for any fault."""
-    faults = [(cause, probability) for cause, probability in causes if cause != NO_FAULT]
+    faults = [(cause, probability) for cause, probability in causes if cause != Cause.NO_FAULT]
     told = [pair for pair in faults if pair[1] >= LEAST_TOLD][:TOLD_MOST]
-    if not told or (not tripped and causes[0][0] == NO_FAULT):
+    if not told or (not tripped and causes[0][0] == Cause.NO_FAULT):
         return
     yield OFF_FIRST
     for cause, probability in told:

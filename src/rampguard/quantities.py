@@ -150,6 +150,19 @@ class Bounds:
     high: float
 
 
+class Cause(StrEnum):
+    """What may be wrong with a unit, by the names that scripts rely on."""
+
+    NO_FAULT = "no-fault"
+    OUTPUT_SHORT = "output-stage-short"
+    DIODE_SHORT = "rectifier-diode-short"
+    SHORTED_TURNS = "shorted-winding-turns"
+    LEAK = "leaky-reservoir"
+    RUNAWAY = "idle-current-runaway"
+    SWITCH_SHORT = "converter-switch-short"
+    OTHER = "other"
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """What a reading says of each cause: its log-likelihood in nats, by the cause's name; empty where nothing is told.

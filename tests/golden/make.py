@@ -12,11 +12,11 @@ from pathlib import Path
 
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
-from rampguard.replay import ReplayInput, replay
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
+import golden_help  # noqa: E402
 from simulated_help import brought_up  # noqa: E402 - the path comes first
 
 UNITS = (
@@ -51,14 +51,7 @@ def record(name: str) -> tuple[str, dict[str, object]]:
 
 def judged(file: Path, told: dict[str, object]) -> dict[str, object]:
     """Outcome, layer and time of the row at which it tripped."""
-    given = ReplayInput(
-        load_class=str(told["load_class"]),
-        nameplate_w=float(str(told["nameplate_w"])),
-        mains_v=230.0,
-        mains_frequency_hz=50.0,
-        meter="v=0.1%+0.05,a=0.1%+0.0005,w=0.2%+0.05",
-    )
-    message = replay(str(file), given, notes=lambda _: None).as_message
+    message = golden_help.judged(file, told)
     trip = message["trip"]
     return {
         "outcome": message["outcome"],

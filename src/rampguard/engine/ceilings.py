@@ -77,10 +77,14 @@ def limits_for(
         offset_from_line_v=_OFFSET_FROM * nameplate_v,
         stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed),
         stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed),
-        evidence_gross_nats=GROSS_NATS if load_class is None else load_class.evidence_gross_nats,
-        evidence_subtle_nats=SUBTLE_NATS if load_class is None else load_class.evidence_subtle_nats,
+        evidence_gross_nats=_or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
+        evidence_subtle_nats=_or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
         watched=watched,
     )
+
+
+def _or(usual: float, own: float | None) -> float:
+    return usual if own is None else own
 
 
 def _times(ratio: float | None, of: float | None) -> float | None:

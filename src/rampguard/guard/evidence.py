@@ -17,29 +17,27 @@ from typing import Final
 
 from rampguard.guard.decision import Finding, Layer, Severity, Trip
 from rampguard.guard.limits import Limits
-from rampguard.quantities import Told
+from rampguard.quantities import Cause, Told
 
-NO_FAULT: Final = "no-fault"
-OTHER: Final = "other"
 PRIOR_NO_FAULT: Final = 0.9
 """How often a unit comes to its first power-up without a fault; common practice, no source."""
 PRIOR_OTHER: Final = 0.01
 """How often it has one that no model follows; common practice, no source."""
 SHARES: Final[Mapping[str, float]] = {
-    "output-stage-short": 5.0,
-    "rectifier-diode-short": 2.0,
-    "shorted-winding-turns": 1.0,
-    "leaky-reservoir": 2.0,
-    "idle-current-runaway": 2.0,
-    "converter-switch-short": 6.0,
+    Cause.OUTPUT_SHORT: 5.0,
+    Cause.DIODE_SHORT: 2.0,
+    Cause.SHORTED_TURNS: 1.0,
+    Cause.LEAK: 2.0,
+    Cause.RUNAWAY: 2.0,
+    Cause.SWITCH_SHORT: 6.0,
 }
 """How often each of the faults is met, against the others that its load class can have; common practice, no source."""
-SHORTS: Final = frozenset({"output-stage-short", "rectifier-diode-short", "converter-switch-short"})
+SHORTS: Final = frozenset({Cause.OUTPUT_SHORT, Cause.DIODE_SHORT, Cause.SWITCH_SHORT})
 """Faults that are no small matter: more is asked of each reading that speaks for them."""
 NOT_HEALTHY_NATS: Final = 9.2
 """A trip for too much counts so much against a healthy unit: one in ten thousand is outside the band."""
 OPEN_NATS: Final = 12.0
-"""A trip that no shorted part explains (nothing flows, a rail is missing) counts so much for `OTHER`."""
+"""A trip that no shorted part explains (nothing flows, a rail is missing) counts so much for `Cause.OTHER`."""
 OPEN_CHECKS: Final = frozenset({"no-current", "rail-difference"})
 SPEAKS_OF_UNIT: Final = frozenset({Layer.CEILING, Layer.BAND, Layer.EVIDENCE})
 """Trips of these layers speak of the unit; others of the bench."""
@@ -63,11 +61,11 @@ def cusum(before: float, increment: float, allowance: float = 0.0) -> float:
 
 
 def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[EvidenceMemory, tuple[Finding, ...]]:
-    """Add what one reading says; nothing is added where `NO_FAULT` has no likelihood."""
-    healthy = told.nats.get(NO_FAULT)
+    """Add what one reading says; nothing is added where `Cause.NO_FAULT` has no likelihood."""
+    healthy = told.nats.get(Cause.NO_FAULT)
     if healthy is None:
         return memory, ()
-    said = {cause: nats - healthy for cause, nats in told.nats.items() if cause != NO_FAULT}
+    said = {cause: nats - healthy for cause, nats in told.nats.items() if cause != Cause.NO_FAULT}
     sums = {
         cause: cusum(
             memory.sums.get(cause, 0.0),
@@ -83,7 +81,7 @@ def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[
 
 def _beyond_bound(sums: Mapping[str, float], limits: Limits) -> Iterator[Finding]:
     # What no model explains is told by the band; alone it says that something is unknown, not that it is dangerous.
-    named = {cause: value for cause, value in sums.items() if cause != OTHER}
+    named = {cause: value for cause, value in sums.items() if cause != Cause.OTHER}
     cause = max(named, key=named.__getitem__, default="")
     if cause and named[cause] >= limits.evidence_nats:
         yield Finding(
@@ -96,14 +94,14 @@ def _beyond_bound(sums: Mapping[str, float], limits: Limits) -> Iterator[Finding
 
 
 CAUSE_WORDS: Final[Mapping[str, str]] = {
-    "no-fault": "no fault",
-    "output-stage-short": "a short in an output stage",
-    "rectifier-diode-short": "a shorted rectifier diode",
-    "shorted-winding-turns": "shorted turns in a winding",
-    "leaky-reservoir": "a leaking reservoir",
-    "idle-current-runaway": "an idle current that runs away",
-    "converter-switch-short": "a shorted converter switch",
-    "other": "something else",
+    Cause.NO_FAULT: "no fault",
+    Cause.OUTPUT_SHORT: "a short in an output stage",
+    Cause.DIODE_SHORT: "a shorted rectifier diode",
+    Cause.SHORTED_TURNS: "shorted turns in a winding",
+    Cause.LEAK: "a leaking reservoir",
+    Cause.RUNAWAY: "an idle current that runs away",
+    Cause.SWITCH_SHORT: "a shorted converter switch",
+    Cause.OTHER: "something else",
 }
 """Each cause in words that go on after 'speaks for'."""
 
@@ -113,10 +111,10 @@ def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[t
 
     A trip that the readings of the unit caused counts too; one of the bench (a lost link) says nothing of the unit.
     """
-    faults = [cause for cause in memory.totals if cause != OTHER]
+    faults = [cause for cause in memory.totals if cause != Cause.OTHER]
     whole_share = sum(SHARES[cause] for cause in faults)
     prior = {cause: (1.0 - PRIOR_NO_FAULT - PRIOR_OTHER) * SHARES[cause] / whole_share for cause in faults}
-    prior[OTHER] = PRIOR_OTHER
+    prior[Cause.OTHER] = PRIOR_OTHER
     # That there is a fault is told by the sums, with their allowance; which it is, by all that was said of each.
     most = max(memory.totals.values(), default=0.0)
     some = max(memory.sums.values(), default=0.0)
@@ -124,11 +122,11 @@ def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[t
         cause: math.log(share) + limits.evidence_sharpness * (memory.totals.get(cause, 0.0) - most + some)
         for cause, share in prior.items()
     }
-    nats[NO_FAULT] = math.log(PRIOR_NO_FAULT)
+    nats[Cause.NO_FAULT] = math.log(PRIOR_NO_FAULT)
     if trip is not None and trip.layer in SPEAKS_OF_UNIT:
-        nats[NO_FAULT] -= NOT_HEALTHY_NATS
+        nats[Cause.NO_FAULT] -= NOT_HEALTHY_NATS
         if trip.check in OPEN_CHECKS:  # what the readings said of shorts does not count against it
-            nats[OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * some + OPEN_NATS
+            nats[Cause.OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * some + OPEN_NATS
     most = max(nats.values())
     whole = sum(math.exp(value - most) for value in nats.values())
     order = sorted(nats, key=lambda cause: (-nats[cause], cause))

@@ -19,9 +19,10 @@ import numpy as np
 
 from rampguard.loads.following import (
     EVALUATED_FROM,
+    EVENT_S,
+    FORGOTTEN_S,
     MODEL_ERROR,
     NEAR_ZERO,
-    REFRESH_S,
     Bools,
     Following,
     Pace,
@@ -47,16 +48,12 @@ CARRIED_S: Final = 2.0
 """it is taken up with this time constant,"""
 CARRIED_V: Final = 0.1
 """and fades over such a change of line voltage, of nameplate voltage."""
-FORGOTTEN_S: Final = 20.0
-"""Time constant with which readings are forgotten."""
 TURNS: Final = 0.03
 """So likely it is, at each reading, that a sample that may start or stop does."""
 FIT_FROM: Final = 20.0
 """How well a class fits is told once it rests on so many independent readings."""
 FIT_FROM_V: Final = 0.15
 """...from this part of line voltage on: below, thresholds and diodes decide more than the class does."""
-EVENT_S: Final = 1.0
-"""For so long an expected event explains a jump."""
 EVENT_MARGIN: Final = 1.3
 """What an event may cost, of the dearest sample: the core's inrush comes on top of the reservoir's."""
 
@@ -117,13 +114,7 @@ class Band:
             return state, Expectation(why_not="no line voltage was read yet")
         before = None if state.time_s is None else (state.time_s, state.v, state.moved_by)
         pace = paced(sight.line_voltage_v, self._volts, sight.time_s, before)
-        if (
-            before is not None
-            and pace.still
-            and pace.seconds < REFRESH_S
-            and not sight.event
-            and sight.time_s > before[0]
-        ):
+        if pace.repeats(sight):
             return state, state.expectation
         ways = self._following.ways(state.samples, pace, event=sight.event)
         weights = tempered(state.scores)

@@ -14,54 +14,43 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.loads.following import REFRESH_S, Following, Sight, paced
+from rampguard.loads.following import EVENT_S, FORGOTTEN_S, Following, Sight, paced
 from rampguard.loads.model import Model, State
 from rampguard.loads.rectifier import Floats
-from rampguard.loads.trouble import (
-    DIODE_SHORT,
-    LEAK,
-    NO_FAULT,
-    OTHER,
-    OUTPUT_SHORT,
-    RUNAWAY,
-    SHORTED_TURNS,
-    SWITCH_SHORT,
-)
-from rampguard.quantities import Told
+from rampguard.quantities import Cause, Told
 
 HEALTHY: Final = 1024
 """So many samples stand for a healthy unit: none shall be accused for want of a twin..."""
 EACH: Final = 256
 """...and the first so many of them, each with a fault of its own, for each fault: they differ by the fault alone."""
-FORGOTTEN_S: Final = 20.0
-"""Time constant with which readings are forgotten."""
 WORST: Final = 5.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
 ERROR: Final = 0.2
 """A sample may be off by so much: of 256 none need be the unit's twin, and what is small must not add up."""
 UNKNOWN: Final = 9.0
-"""What a reading says against `OTHER`, the cause that explains anything a little: 3 sigmas of current and of power."""
+"""What a reading says against `Cause.OTHER`, which explains anything a little: 3 sigmas of current and of power."""
 TOLD_FROM: Final = 0.004
 """Below this part of line voltage nothing is told: thresholds and zeros of meters decide there."""
 WORTH: Final = 12.0
 """A sample so many nats behind the best is not worth the asking whether its fault has come."""
 LEAST: Final = -600.0
 """No logarithm of a likelihood counts for less, against the best."""
-EVENT_S: Final = 1.0
-"""For so long after an expected event nothing is told: an inrush says nothing of what comes after it."""
 
-_AMPLIFIER: Final = (NO_FAULT, OUTPUT_SHORT, DIODE_SHORT, SHORTED_TURNS, LEAK, RUNAWAY)
-FOLLOWED: Final[Mapping[str, tuple[str, ...]]] = {
+_AMPLIFIER: Final = (
+    *(Cause.NO_FAULT, Cause.OUTPUT_SHORT, Cause.DIODE_SHORT),
+    *(Cause.SHORTED_TURNS, Cause.LEAK, Cause.RUNAWAY),
+)
+FOLLOWED: Final[Mapping[str, tuple[Cause, ...]]] = {
     "linear-amplifier": _AMPLIFIER,
     "receiver": _AMPLIFIER,
     "valve-amplifier": _AMPLIFIER,
-    "switch-mode": (NO_FAULT, SWITCH_SHORT, DIODE_SHORT),
-    "transformer": (NO_FAULT, SHORTED_TURNS),
-    "heater": (NO_FAULT,),
-    "filament-lamp": (NO_FAULT,),
-    "motor": (NO_FAULT,),
+    "switch-mode": (Cause.NO_FAULT, Cause.SWITCH_SHORT, Cause.DIODE_SHORT),
+    "transformer": (Cause.NO_FAULT, Cause.SHORTED_TURNS),
+    "heater": (Cause.NO_FAULT,),
+    "filament-lamp": (Cause.NO_FAULT,),
+    "motor": (Cause.NO_FAULT,),
 }
-"""The causes whose samples are followed, by load class; `OTHER` is always there beside them."""
+"""The causes whose samples are followed, by load class; `Cause.OTHER` is always there beside them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +73,7 @@ class Causes:
     Volts rms, watts.
     """
 
-    def __init__(self, model: Model, names: tuple[str, ...], *, nameplate_v: float, nameplate_w: float) -> None:
+    def __init__(self, model: Model, names: tuple[Cause, ...], *, nameplate_v: float, nameplate_w: float) -> None:
         self._following = Following(model, nameplate_v=nameplate_v, nameplate_w=nameplate_w, worst=WORST, error=ERROR)
         self._volts = nameplate_v
         self.names = names
@@ -102,7 +91,7 @@ class Causes:
         if sight.line_voltage_v is None:
             return state, Told()
         pace = paced(sight.line_voltage_v, self._volts, sight.time_s, state.before)
-        if state.before is not None and pace.still and pace.seconds < REFRESH_S and not sight.event:
+        if pace.repeats(sight):
             return state, Told()
         worth = state.scores > state.scores.max() - WORTH
         samples, against = self._following.follow(state.samples, pace, sight, worth)
@@ -114,8 +103,8 @@ class Causes:
         if dose == 0.0:
             return after, Told()
         said = self._mean(told) - self._mean(scores)
-        likelihoods = dict(zip(self.names, (float(each) for each in said), strict=True))
-        return after, Told({**likelihoods, OTHER: -UNKNOWN * dose}, dose)
+        nats: dict[str, float] = dict(zip(self.names, (float(each) for each in said), strict=True))
+        return after, Told({**nats, Cause.OTHER: -UNKNOWN * dose}, dose)
 
     def _mean(self, scores: Floats) -> Floats:
         """The logarithm of the mean likelihood, of each cause's samples."""

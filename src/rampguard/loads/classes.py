@@ -42,9 +42,9 @@ class LoadClass:
     """Part of line voltage by which some real power must have been told from zero; None: current tells enough."""
     press_power_at_fraction: float | None = None
     """Part of line voltage at which the power button is pressed; None where the mains switch is simply on."""
-    evidence_gross_nats: float = 6.0
-    """Allowance, for each independent reading, taken off the evidence for a short."""
-    evidence_subtle_nats: float = 0.4
+    evidence_gross_nats: float | None = None
+    """Allowance, for each independent reading, taken off the evidence for a short; None: the guard's own."""
+    evidence_subtle_nats: float | None = None
     """The same, for faults that may be small."""
     has_channels: bool = False
     """Whether there are amplifier channels to watch (emitter-resistor voltage, DC offset)."""

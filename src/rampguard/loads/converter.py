@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rampguard.loads.model import Drawn, State, Volts
-from rampguard.loads.ranges import Range
-from rampguard.loads.rectifier import Floats, settle
-from rampguard.loads.supply import COMMON, ROOT2
+from rampguard.loads.ranges import COMMON, Range
+from rampguard.loads.rectifier import ROOT2, Floats, settle
 from rampguard.loads.trouble import Trouble
 
 CORRECTED_SHARE: Final = 0.35
@@ -73,12 +72,11 @@ class SwitchMode:
         load_a = np.minimum(on * p["load"] / np.maximum(state["held"], 1e-3), most)
         corrects = self._corrected & (on > 0.0)
         drop = ROOT2 * p["drop"]
-        taken, per_v = np.where(corrects, 0.0, load_a), p["standby"]
+        taken = np.where(corrects, 0.0, load_a)
         if self._trouble.present:
-            extra = self._trouble.on_bulk(state, state["held"])
-            taken, per_v = taken * (1.0 - self._dead * state["faulted"]) + extra.take, per_v + extra.per_v
+            taken = taken * (1.0 - self._dead * state["faulted"])
         held, mean, square = settle(
-            ROOT2 * v - drop, state["held"], p["source_ohm"], p["farad"] / seconds, taken, per_v
+            ROOT2 * v - drop, state["held"], p["source_ohm"], p["farad"] / seconds, taken, p["standby"]
         )
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + p["source_ohm"] * square)
         if self._trouble.present:

@@ -37,6 +37,10 @@ EVALUATED_FROM: Final = 0.01
 """Below this part of line voltage nothing is expected."""
 REFRESH_S: Final = 0.08
 """Readings closer together than this share a band while the line is still."""
+FORGOTTEN_S: Final = 20.0
+"""Time constant with which readings are forgotten."""
+EVENT_S: Final = 1.0
+"""For so long an expected event explains a jump, and an inrush tells nothing of what comes after it."""
 LONGEST_S: Final = 30.0
 """A gap between readings counts as this long at most."""
 
@@ -86,6 +90,10 @@ class Pace:
     def still(self) -> bool:
         """Whether the line stood still."""
         return abs(self.moved_by) <= MOVED
+
+    def repeats(self, sight: Sight) -> bool:
+        """Whether a reading says what the one just before it did: so soon after, and the line still."""
+        return self.still and self.seconds < REFRESH_S and not sight.event
 
     def dose(self, sight: Sight, event_until_s: float, evaluated_from: float = EVALUATED_FROM) -> float:
         """For how many independent readings this one counts; an inrush tells nothing of what comes after it."""
@@ -143,25 +151,23 @@ class Following:
         as much as the first.
         """
         first = self._way(np.True_, samples, pace, event=sight.event)
-        best, _ = self._against(sight, first)
+        said = self._against(sight, first)
         turned = self.model.turned(samples, pace.v)
-        if turned is None or not np.any(turned[0] & worth & (best > TURN_COST)):
-            return first.state, best
-        ways = [first, self._way(*turned, pace, event=sight.event)]
-        chose, against, _ = self.choose(sight, ways)
-        return taken(ways, chose), against
+        if turned is None or not np.any(turned[0] & worth & (said[0] > TURN_COST)):
+            return first.state, said[0]
+        second = self._way(*turned, pace, event=sight.event)
+        chose, against, _ = _better(said, self._against(sight, second), second.open_to)
+        return taken([first, second], chose), against
 
     def choose(self, sight: Sight, ways: list[Way]) -> tuple[Bools, Floats, Floats]:
         """Each sample goes the way that the readings speak less against: whether the second; what they say then.
 
         What they say, finely (by `MODEL_ERROR`) and roughly (by `ROUGH_ERROR`).
         """
-        best, roughly = self._against(sight, ways[0])
+        said = self._against(sight, ways[0])
         if len(ways) == 1:
-            return np.zeros_like(best, dtype=np.bool_), best, roughly
-        other, other_roughly = self._against(sight, ways[1])
-        chose = ways[1].open_to & (other + TURN_COST < best)
-        return chose, np.where(chose, other + TURN_COST, best), np.where(chose, other_roughly, roughly)
+            return np.zeros_like(said[0], dtype=np.bool_), *said
+        return _better(said, self._against(sight, ways[1]), ways[1].open_to)
 
     def deviations(self, sight: Sight, way: Way) -> tuple[Floats | None, Floats | None]:
         """By how much current and power are off what each sample may draw, in the logarithm; None: no reading."""
@@ -186,6 +192,14 @@ class Following:
                 against = against + 0.5 * np.square(np.minimum(np.abs(away) / finely, self._worst))
                 roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / coarsely, self._worst))
         return against, roughly
+
+
+def _better(
+    first: tuple[Floats, Floats], second: tuple[Floats, Floats], open_to: Bools | np.bool_
+) -> tuple[Bools, Floats, Floats]:
+    """Where the second way is open and better; and what is then said, finely and roughly."""
+    chose = np.asarray(open_to & (second[0] + TURN_COST < first[0]))
+    return chose, np.where(chose, second[0] + TURN_COST, first[0]), np.where(chose, second[1], first[1])
 
 
 def _deviation(value: float | None, bound: float, unit: float, low: Floats, high: Floats) -> Floats | None:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from rampguard.loads import filament
 from rampguard.loads.model import Drawn, State, Steady, Volts
-from rampguard.loads.ranges import Range
+from rampguard.loads.ranges import COMMON, Range
 from rampguard.loads.rectifier import Floats
-from rampguard.loads.supply import COMMON, CORE
+from rampguard.loads.supply import CORE
 from rampguard.loads.trouble import Trouble
 from rampguard.loads.winding import core_loss, magnetising
 

@@ -9,10 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from rampguard.loads.rectifier import Floats
+
+COMMON: Final = "common practice, no source"
+"""Where most ranges come from."""
 
 
 @dataclass(frozen=True, slots=True)

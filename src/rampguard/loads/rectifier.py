@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+ROOT2: Final = 1.4142135623730951
 _ROUNDS: Final = 7
 
 

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from rampguard.loads import filament
 from rampguard.loads.model import Drawn, Model, State, Volts
-from rampguard.loads.ranges import Range
+from rampguard.loads.ranges import COMMON, Range
 from rampguard.loads.rectifier import Floats
-from rampguard.loads.supply import COMMON
 
 LAMP: Final = {
     "lamp_rated": Range(0.9, 1.1, f"power of the lamp, of what it is marked with; {COMMON}"),

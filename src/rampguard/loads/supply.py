@@ -12,13 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rampguard.loads.model import Drawn, State, Volts
-from rampguard.loads.ranges import Range
-from rampguard.loads.rectifier import Floats, settle
+from rampguard.loads.ranges import COMMON, Range
+from rampguard.loads.rectifier import ROOT2, Floats, settle
 from rampguard.loads.trouble import Trouble
 from rampguard.loads.winding import core_loss, magnetising
-
-ROOT2: Final = 1.4142135623730951
-COMMON: Final = "common practice, no source"
 
 CORE: Final = {
     "magnetising": Range(
@@ -123,9 +120,8 @@ class Stages:
         self.per_v = whole * p["resistive"] / full
 
     def rest(self) -> State:
-        """Cold. ``warmth`` is what devices and heat sinks have of their warmth at idle; ``hot``: running away."""
-        cold = np.zeros_like(self._full)
-        return {"warmth": cold, "hot": cold} if self._trouble.present else {"warmth": cold}
+        """Cold. ``warmth`` is what devices and heat sinks have of their warmth at idle."""
+        return {"warmth": np.zeros_like(self._full)}
 
     def take(self, state: State, seconds: float) -> tuple[State, Floats]:
         """The state then, and current taken at what the rails hold, besides what goes with it."""
@@ -241,8 +237,7 @@ class ValveAmplifier:
         """
         operates = np.where(self._p["switched"] < SWITCHED_SHARE, 0.0, 1.0)
         nothing = np.zeros_like(operates)
-        hot = {"hot": nothing} if self._supply.trouble.present else {}
-        return {**self._supply.rest(), "warmth": nothing, "ahead": nothing, "operates": operates, **hot}
+        return {**self._supply.rest(), "warmth": nothing, "ahead": nothing, "operates": operates}
 
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""

@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rampguard.loads.model import Drawn, State
-from rampguard.loads.ranges import Range
-from rampguard.loads.rectifier import Floats, mean_and_square
+from rampguard.loads.ranges import COMMON, Range
+from rampguard.loads.rectifier import ROOT2, Floats, mean_and_square
+from rampguard.quantities import Cause
 
-ROOT2: Final = 1.4142135623730951
-COMMON: Final = "common practice, no source"
 ARISES: Final = Range(0.0, 1.0, f"two faults in three are there at switch-on; {COMMON}")
 THERE_SHARE: Final = 0.67
 _SELDOM_LATER: Final = Range(0.0, 0.72, f"one in fourteen comes later; {COMMON}")
@@ -27,45 +26,34 @@ _THERE: Final = Range(0.0, 0.5, "there at switch-on")
 HOTTEST: Final = 20.0
 """A runaway is followed so far: nothing is left of the devices then."""
 
-NO_FAULT: Final = "no-fault"
-OUTPUT_SHORT: Final = "output-stage-short"
-DIODE_SHORT: Final = "rectifier-diode-short"
-SHORTED_TURNS: Final = "shorted-winding-turns"
-LEAK: Final = "leaky-reservoir"
-RUNAWAY: Final = "idle-current-runaway"
-SWITCH_SHORT: Final = "converter-switch-short"
-OTHER: Final = "other"
-CAUSES: Final = (NO_FAULT, OUTPUT_SHORT, DIODE_SHORT, SHORTED_TURNS, LEAK, RUNAWAY, SWITCH_SHORT, OTHER)
-"""Every cause by the name that scripts rely on."""
-
-FAULTS: Final[Mapping[str, Mapping[str, Range]]] = {
-    OUTPUT_SHORT: {
+FAULTS: Final[Mapping[Cause, Mapping[str, Range]]] = {
+    Cause.OUTPUT_SHORT: {
         "short_s": Range(3.0, 150.0, "two devices and emitter resistors, from rail to rail", log=True),
         "smoothed": Range(0.0, 1.0, "in half of them the reservoirs hold the rails up between the peaks, in half not"),
         "partner": Range(0.15, 12.0, "what a shorted device's partner lets through, of nameplate current", log=True),
         "limited": Range(0.0, 1.0, "in half of them one device is shorted, and its partner driven"),
         "partner_from": Range(0.005, 0.08, "part of the rails from which the partner conducts"),
     },
-    DIODE_SHORT: {
+    Cause.DIODE_SHORT: {
         "arises": _SELDOM_LATER,
         "tied": Range(0.4, 1.0, "current against what the winding's resistance would let through"),
         "tied_factor": Range(0.7, 1.0, "its power factor: the rest is the reservoir's reactance, and a half cycle's"),
     },
-    SHORTED_TURNS: {
+    Cause.SHORTED_TURNS: {
         "arises": _SELDOM_LATER,
         "turns_s": Range(0.03, 3.0, "a half to five per cent of the primary's turns, or the like", log=True),
     },
-    LEAK: {
+    Cause.LEAK: {
         "arises": _THERE,
         "leak": Range(0.004, 0.5, "power that leaks at full line, of nameplate power", log=True),
         "leak_bend": Range(1.0, 2.5, "leakage goes with the rail, or more steeply"),
     },
-    RUNAWAY: {
+    Cause.RUNAWAY: {
         "arises": _THERE,
         "runs_away": Range(0.8, 4.0, "what idle would grow by for the warmth of its own heat", log=True),
         "runs_away_s": Range(2.0, 300.0, "time constant of that", log=True),
     },
-    SWITCH_SHORT: {
+    Cause.SWITCH_SHORT: {
         "bulk_s": Range(20.0, 6000.0, "switch, sense resistor and winding, across the bulk capacitor", log=True),
     },
 }
@@ -77,9 +65,9 @@ _BRIDGE: Final[Mapping[str, Range]] = {
 }
 
 
-def fault_ranges(load_class: str, cause: str) -> Mapping[str, Range]:
+def fault_ranges(load_class: str, cause: Cause) -> Mapping[str, Range]:
     """A fault's parameters in one load class; none for a healthy unit. A shorted diode of a bridge has no reservoir."""
-    if cause == DIODE_SHORT and load_class == "switch-mode":
+    if cause == Cause.DIODE_SHORT and load_class == "switch-mode":
         return _BRIDGE
     return FAULTS.get(cause, {})
 
@@ -107,8 +95,8 @@ class Trouble:
         """Whether any sample has a fault at all."""
 
     def rest(self) -> dict[str, Floats]:
-        """``faulted`` is 1 while the fault is there."""
-        return {"faulted": np.where(self._later, 0.0, 1.0)} if self.present else {}
+        """``faulted`` is 1 while the fault is there; ``hot``: how far a runaway has heated its devices."""
+        return {"faulted": np.where(self._later, 0.0, 1.0), "hot": self._nothing} if self.present else {}
 
     def or_comes(
         self, state: State, turned: tuple[NDArray[np.bool_], State] | None
@@ -137,12 +125,6 @@ class Trouble:
         short_s = np.where(self._smoothed & ~self._limited, p["short_s"], 0.0)
         leak = p["leak"] / full * x ** p["leak_bend"]
         return Extra(there * (partner + leak), there * (short_s + np.where(rising, slope / full, 0.0)))
-
-    def on_bulk(self, state: State, held: Floats) -> Extra:
-        """What is taken from a switch-mode unit's bulk capacitor: a leak."""
-        p = self.p
-        leak = p["leak"] / ROOT2 * (held / ROOT2) ** p["leak_bend"]
-        return Extra(state["faulted"] * leak, self._nothing)
 
     def on_rectifier(self, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
         """What a short draws through the rectifier that no reservoir smoothes; ``ohm`` and ``drop`` are the path's."""
