@@ -3,6 +3,8 @@
 Kinds of unit and their parts are those of `population`; a fault's parts are the simulator's, with what the promise of
 the benchmark asks for in place of some (turns that draw a third of the rating, a leak of 100 mA). Three in four faults
 are there at switch-on; the others come at a random moment of the ramp.
+
+Beside them, where asked for: the faulted unit behind a series lamp, and another healthy one of its model.
 """
 
 from __future__ import annotations
@@ -15,13 +17,20 @@ import numpy as np
 from population import POPULATIONS, Population, batch, specimens
 from ramps import MAINS, RAMP_S, WINDOW_S, pressed_window, ramp, simulate
 
+from instruments.simulated import lamp
 from instruments.simulated.amplifier import REFERENCE_V
 from instruments.simulated.faults import FAULTS
+from instruments.simulated.front import SeriesLamp
 from instruments.simulated.tolerances import draw
 
 Parts = dict[str, np.ndarray]
 LATE_SHARE: Final = 0.25
 LATE_FROM_S: Final = 5.0
+LAMPS_W: Final = (60.0, 100.0)
+LAMP_CONDUCTED: Final = lamp.PARTS["conducted"].nominal
+LAMP_THERMAL_S: Final = lamp.PARTS["thermal_s"].nominal
+LIKE_IT: Final = (0.95, 1.05)
+"""Parts of two units of one model, one to the other; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -36,11 +45,25 @@ class FaultKind:
     """Changes the unit's and the fault's drawn parts."""
     late: bool = True
     """Whether it may come later, too."""
+    short: bool = False
+    """Whether a series lamp is tried against it."""
+    like_idle: bool = False
+    """Whether it looks like more idle, so that a known-good capture of the model is worth trying."""
 
     @property
     def population(self) -> Population:
         """The kind of unit."""
         return next(p for p in POPULATIONS if p.kind == self.kind)
+
+
+@dataclass
+class Behind:
+    """Units behind a series lamp, in each window: shape (windows, units)."""
+
+    unit_w: np.ndarray
+    """What is left for the unit."""
+    lamp_part: np.ndarray
+    """What the lamp takes, of what it is marked with."""
 
 
 @dataclass
@@ -54,6 +77,11 @@ class Lot:
     whole: np.ndarray
     pressed_at: int | None
     parts: Mapping[str, np.ndarray]
+    late: bool
+    behind: Mapping[float, Behind]
+    """By the lamp's watts."""
+    known_good: np.ndarray | None
+    """Another healthy one of each unit's model, on another way."""
 
 
 def _third_of_rating(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
@@ -74,15 +102,38 @@ def _real_devices(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
 
 AMPLIFIER: Final = "amplifier"
 KINDS: Final = (
-    FaultKind("rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair"),
-    FaultKind("one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted"),
-    FaultKind("shorted diode", "rectifier-diode-short", AMPLIFIER, "shorted diode"),
-    FaultKind("shorted converter switch", "converter-switch-short", "switch-mode unit", "shorted converter switch"),
+    FaultKind("rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair", short=True),
+    FaultKind("one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted", short=True),
+    FaultKind("shorted diode", "rectifier-diode-short", AMPLIFIER, "shorted diode", short=True),
+    FaultKind(
+        "shorted converter switch",
+        "converter-switch-short",
+        "switch-mode unit",
+        "shorted converter switch",
+        short=True,
+    ),
     FaultKind("short behind a relay", "output-stage-short", "receiver, 2 channels", "shorted output pair", late=False),
+    FaultKind(
+        "short behind relay and soft start",
+        "output-stage-short",
+        "receiver, soft start",
+        "shorted output pair",
+        late=False,
+    ),
     FaultKind("shorted turns", "shorted-winding-turns", AMPLIFIER, "shorted turns", _third_of_rating),
     FaultKind("shorted turns, transformer", "shorted-winding-turns", "transformer", "shorted turns", _third_of_rating),
-    FaultKind("leaking reservoir", "leaky-reservoir", AMPLIFIER, "leaking reservoir", _hundred_milliamperes),
-    FaultKind("idle runaway", "idle-current-runaway", AMPLIFIER, "idle runaway", _real_devices, late=False),
+    FaultKind(
+        "leaking reservoir", "leaky-reservoir", AMPLIFIER, "leaking reservoir", _hundred_milliamperes, like_idle=True
+    ),
+    FaultKind(
+        "idle runaway",
+        "idle-current-runaway",
+        AMPLIFIER,
+        "idle runaway",
+        _real_devices,
+        late=False,
+        like_idle=True,
+    ),
 )
 
 
@@ -99,14 +150,34 @@ def lot(kind: FaultKind, mains: tuple[float, float], count: int, seed: int, *, l
     ways = np.array([ramp(generator, by_hand=k % 3 == 0).part for k in range(count)]).T * volts
     press = pressed_window(population.press_at, ways, volts)
     onset = int(generator.uniform(LATE_FROM_S, RAMP_S) / WINDOW_S) if late else 0
-    unit = batch(population, parts, volts, hertz)
 
     def happens(which: Any) -> None:
         FAULTS[kind.fault].happens(which, drawn)
 
-    faulted = simulate(unit, ways, hertz, press, (onset, happens))
+    faulted = simulate(batch(population, parts, volts, hertz), ways, hertz, press, (onset, happens))
     whole = simulate(batch(population, parts, volts, hertz), ways, hertz, press)
-    return Lot(kind, volts, watts, faulted, whole, press, parts)
+    behind = {w: _behind_lamp(kind, parts, drawn, ways, mains, w) for w in LAMPS_W if kind.short and not late}
+    known_good = None
+    if kind.like_idle:
+        other = {name: values * generator.uniform(*LIKE_IT, count) for name, values in parts.items()}
+        other_ways = np.array([ramp(generator, by_hand=False).part for _ in range(count)]).T * volts
+        known_good = simulate(batch(population, other, volts, hertz), other_ways, hertz)
+    return Lot(kind, volts, watts, faulted, whole, press, parts, late, behind, known_good)
+
+
+def _behind_lamp(
+    kind: FaultKind, parts: Parts, drawn: Parts, ways: np.ndarray, mains: tuple[float, float], rated_w: float
+) -> Behind:
+    """The faulted units, a lamp of so many watts in series with each, on the same ways."""
+    volts, hertz = mains
+    unit = batch(kind.population, parts, volts, hertz)
+    lamp_of = SeriesLamp(lamp.LampParameters(0.0, rated_w, LAMP_CONDUCTED, LAMP_THERMAL_S, volts))
+    unit.front.add(lamp_of)
+    ohms: list[np.ndarray] = []
+    fault = (0, lambda which: FAULTS[kind.fault].happens(which, drawn))
+    seen = simulate(unit, ways, hertz, None, fault, lambda window: ohms.append(np.asarray(lamp_of.now_ohm())))
+    lamp_w = np.array([np.broadcast_to(ohm, ways.shape[1:]) for ohm in ohms]) * seen[:, 1]
+    return Behind(seen[:, 2] - lamp_w, lamp_w / rated_w)
 
 
 def lots_of(kind: FaultKind, count: int) -> list[tuple[tuple[float, float], int, bool]]:

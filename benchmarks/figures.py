@@ -12,8 +12,10 @@ RESULTS = Path(__file__).resolve().parent / "results"
 PAGE = RESULTS.parent.parent / "docs" / "figures.md"
 
 
-def write_result(name: str, title: str, rows: list[dict[str, Any]], *, seed: int | None = None) -> None:
-    """Keep one benchmark's rows, with its seed, the date and the kind of machine."""
+def write_result(
+    name: str, title: str, rows: list[dict[str, Any]], *, seed: int | None = None, script: str = ""
+) -> None:
+    """Keep one benchmark's rows, with its seed, the date and the kind of machine; ``script`` made it, or ``name``."""
     RESULTS.mkdir(exist_ok=True)
     result = {
         "format": 1,
@@ -23,17 +25,18 @@ def write_result(name: str, title: str, rows: list[dict[str, Any]], *, seed: int
         "python": platform.python_version(),
         "machine": f"{platform.system()} {platform.machine()}",
         "seed": seed,
+        "script": script or name,
         "rows": rows,
     }
     (RESULTS / f"{name}.json").write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
 
 
-def write_run(name: str, title: str, rows: list[dict[str, Any]], *, seed: int) -> None:
+def write_run(name: str, title: str, rows: list[dict[str, Any]], *, seed: int, script: str = "") -> None:
     """Keep one run's rows beside those of the benchmark's other runs; ``run`` in a row names its run."""
     before = RESULTS / f"{name}.json"
     kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
     runs = {row["run"] for row in rows}
-    write_result(name, title, [row for row in kept if row["run"] not in runs] + rows, seed=seed)
+    write_result(name, title, [row for row in kept if row["run"] not in runs] + rows, seed=seed, script=script)
 
 
 def write_page() -> None:
@@ -46,10 +49,10 @@ def write_page() -> None:
         result = json.loads(path.read_text(encoding="utf-8"))
         seed = "" if result["seed"] is None else f", seed {result['seed']}"
         parts.append(
-            f"## {result['title']}\n\n`python benchmarks/{result['name']}.py`, {result['date']}, Python"
-            f" {result['python']}, {result['machine']}{seed}\n"
+            f"## {result['title']}\n\n`python benchmarks/{result.get('script', result['name'])}.py`,"
+            f" {result['date']}, Python {result['python']}, {result['machine']}{seed}\n"
         )
-        columns = list(result["rows"][0])
+        columns = list(dict.fromkeys(column for row in result["rows"] for column in row))
         lines = ["| " + " | ".join(columns) + " |", "|" + " --- |" * len(columns)]
         lines += ["| " + " | ".join(str(row.get(column, "")) for column in columns) + " |" for row in result["rows"]]
         parts.append("\n".join(lines) + "\n")

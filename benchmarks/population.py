@@ -120,6 +120,8 @@ def _amplifier(d: Draw, watts_from: float = 50.0, watts_to: float = 900.0, chann
 def _receiver(d: Draw) -> Specimen:
     watts, parts = _amplifier(d, 200.0, 700.0)
     # The standby supply is the simulator's own, of some 2 W: within the class for nameplates from 200 W.
+    if "soft_ohm" in parts:  # its relay watches the rails, not the line
+        parts["pull_in"] = d.nominal["pull_in"]
     return watts, parts
 
 
@@ -197,6 +199,7 @@ POPULATIONS: Final = (
     Population("linear-amplifier", "amplifier", _amplifier),
     Population("linear-amplifier", "amplifier, soft start by resistor", _amplifier),
     Population("receiver", "receiver, 2 channels", _receiver, press_at=0.75),
+    Population("receiver", "receiver, soft start", _receiver, press_at=0.75),
     Population("valve-amplifier", "valve amplifier", _valve),
     Population("valve-amplifier", "valve amplifier, silicon rectifier", _valve),
     Population("switch-mode", "switch-mode unit", _switch_mode),

@@ -1,23 +1,24 @@
 """Random ways to full line, units simulated along them, and the guard's judgement of what meters would have read.
 
-Shared by `healthy_ramps` and `fault_energy`. Volts rms, watts, seconds.
+Shared by `false_trips` and `fault_energy`. Volts rms, watts, seconds.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 
 from instruments.simulated.unit import Unit
 from rampguard.engine.ceilings import limits_for
-from rampguard.engine.expecting import Expecting
+from rampguard.engine.expecting import Expecting, Sights
 from rampguard.guard.decision import Observation, Severity, Trip
 from rampguard.guard.evidence import ranked
 from rampguard.guard.judge import GuardState, judge, judge_expected
-from rampguard.loads.basis import Basis
+from rampguard.loads.basis import Basis, narrowed_by_known_good
 from rampguard.loads.classes import load_class
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading
 
@@ -71,12 +72,17 @@ def pressed_window(press_at: float | None, ways: np.ndarray, volts: float) -> in
 
 
 def simulate(
-    unit: Unit, ways: np.ndarray, hertz: float, press_at: int | None = None, fault: tuple[int, Any] | None = None
+    unit: Unit,
+    ways: np.ndarray,
+    hertz: float,
+    press_at: int | None = None,
+    fault: tuple[int, Any] | None = None,
+    each_window: Callable[[int], None] = lambda window: None,
 ) -> np.ndarray:
     """Means of v^2, i^2 and v i in each window of 0.1 s: shape (windows, 3, units).
 
     ``ways`` is the line in each window, V rms, shape (windows, units); power is pressed in the window ``press_at``;
-    ``fault`` is a window and what happens then.
+    ``fault`` is a window and what happens then. ``each_window`` is called at the end of each.
     """
     dt_s = 1.0 / (hertz * STEPS_A_CYCLE)
     sine = np.sqrt(2.0) * np.sin(2.0 * np.pi * np.arange(STEPS_A_CYCLE) / STEPS_A_CYCLE)
@@ -97,6 +103,7 @@ def simulate(
                 line_v = source - line_a * unit.supply_ohm
                 sums += (line_v * line_v, line_a * line_a, line_v * line_a)
         seen[w] = sums / (cycles * STEPS_A_CYCLE)
+        each_window(w)
     return seen
 
 
@@ -142,17 +149,29 @@ def readings_of(
     return taken
 
 
-def judged(
-    class_name: str,
-    volts: float,
-    watts: float,
-    taken: list[tuple[int, tuple[Reading, ...]]],
-    pressed_at: int | None = None,
-) -> Verdict:
+def basis_of(
+    class_name: str, volts: float, watts: float, known_good: list[tuple[int, tuple[Reading, ...]]] | None = None
+) -> Basis:
+    """What is known of the unit: class and nameplate; and how another one of its model drew."""
+    basis = Basis(load_class=class_name, nameplate_v=volts, nameplate_w=watts)
+    if known_good is None:
+        return basis
+    sights = Sights()
+    drawn = [sights.of(Observation(w * WINDOW_S, readings, None)) for w, readings in known_good]
+    return replace(basis, narrowed=narrowed_by_known_good(basis, [sight for sight in drawn if sight is not None]))
+
+
+def judged(basis: Basis, taken: list[tuple[int, tuple[Reading, ...]]], pressed_at: int | None = None) -> Verdict:
     """The guard, all its layers, over one ramp's readings."""
     signals = [reading.signal for reading in taken[0][1]]
-    limits = limits_for(load_class(class_name), nameplate_w=watts, nameplate_v=volts, signals=signals, driven=False)
-    expecting = Expecting(Basis(load_class=class_name, nameplate_v=volts, nameplate_w=watts))
+    limits = limits_for(
+        load_class(basis.load_class),
+        nameplate_w=basis.nameplate_w,
+        nameplate_v=basis.nameplate_v,
+        signals=signals,
+        driven=False,
+    )
+    expecting = Expecting(basis)
     state, warned, fit, last = GuardState(), Counter[str](), 0.0, -1
     for w, readings in taken:
         pressed = pressed_at is not None and last < pressed_at <= w

@@ -74,15 +74,19 @@ def test_a_partner_conducts_from_its_threshold_up_to_its_limit() -> None:
     assert taken(0.3) == pytest.approx(2.0 / ROOT2)
 
 
-def test_a_runaway_grows_without_end_only_where_its_gain_is_above_one() -> None:
-    for gain, runs in ((0.5, False), (1.5, True)):
-        trouble, state = _there(runs_away=gain, runs_away_s=5.0)
-        state = {**state, "hot": np.zeros(1)}
-        for _ in range(400):
-            state["hot"], grown = trouble.running_away(state, ONE, 0.5)
-        assert bool(grown[0] > 5.0) == runs
-        if not runs:
-            assert state["hot"][0] == pytest.approx(1.0 / (1.0 - gain), rel=0.01)
+@pytest.mark.parametrize("of_devices", [0.0, 0.4, 1.0])
+@pytest.mark.parametrize(("gain", "runs"), [(0.5, False), (1.5, True)])
+def test_a_runaway_grows_without_end_only_where_its_gain_is_above_one(
+    gain: float, runs: bool, of_devices: float
+) -> None:
+    trouble, state = _there(runs_away=gain, runs_away_s=5.0, of_devices=of_devices, devices_s=1.0)
+    grown = 0.0
+    for _ in range(800):
+        hot, more = trouble.running_away(state, ONE, 0.5)
+        state, grown = {**state, **hot}, float(more[0])
+    assert (grown > 5.0) == runs
+    if not runs:  # a geometric series: 1 + g + g^2 + ...
+        assert 1.0 + grown == pytest.approx(1.0 / (1.0 - gain), rel=0.01)
 
 
 @pytest.mark.parametrize("load_class", FAMILIES)
@@ -102,7 +106,7 @@ def test_a_fault_of_no_size_is_no_fault(load_class: str) -> None:
 def test_likelihoods_are_finite_and_of_every_cause_followed(load_class: str) -> None:
     causes = Basis(load_class=load_class, nameplate_v=230.0, nameplate_w=200.0).causes()
     state = causes.begin()
-    assert len(state.scores) == HEALTHY + EACH * (len(causes.names) - 1)
+    assert len(state.crowd.scores) == HEALTHY + EACH * (len(causes.names) - 1)
     for k in range(60):
         sight = Sight(time_s=0.2 * k, line_voltage_v=4.0 * k, line_current_a=0.01 * k, real_power_w=0.5 * k)
         state, told = causes.step(state, sight)

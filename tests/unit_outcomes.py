@@ -60,6 +60,8 @@ OUTCOMES = {
     "healthy-receiver": Expected("passed", 0, note="power is pressed at 70 % of line"),
     "stereo-receiver": PASSES,
     "nine-channel-receiver": PASSES,
+    "soft-start-receiver": PASSES,
+    "shorted-soft-start-receiver": trips("", 0.75, "its soft start's resistor takes what the short lets through"),
     "shorted-receiver": trips("line current", 0.75, "the main relay closes onto the short at 70 % of line"),
     "one-channel-runaway": specimen_decides("the plan ends before a slow one passes the ceiling; the soak is for it"),
     "healthy-switch-mode": PASSES,

@@ -56,12 +56,12 @@ def _amplifier(layout: amplifier.Layout, extra: Mapping[str, Part] | None = None
     return Kind(amplifier.parts_of(layout) | dict(extra or {}), make)
 
 
-def _receiver(channels: int) -> Kind:
+def _receiver(channels: int, *, soft_start: bool = False) -> Kind:
     def make(values: Values, ops: Ops, mains_v: float, frequency_hz: float) -> Unit:
         fitted = receiver.for_mains_receiver(values, mains_v, frequency_hz)
         return receiver.Receiver(fitted, ops, channels=channels, mains_v=mains_v)
 
-    return Kind(receiver.parts_of_receiver(channels), make)
+    return Kind(receiver.parts_of_receiver(channels, soft_start=soft_start), make)
 
 
 def _switch_mode(kind: converter.Kind) -> Kind:
@@ -100,6 +100,7 @@ KINDS: Final[Mapping[str, Kind]] = {
     "receiver, 2 channels": _receiver(2),
     "receiver, 5 channels": _receiver(5),
     "receiver, 9 channels": _receiver(9),
+    "receiver, soft start": _receiver(2, soft_start=True),
     "switch-mode unit": _switch_mode("lockout"),
     "switch-mode unit without lockout": _switch_mode("no-lockout"),
     "switch-mode unit, power factor corrected": _switch_mode("corrected"),

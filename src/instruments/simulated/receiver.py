@@ -5,8 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from instruments.simulated.amplifier import SPLIT, clips_of, for_mains, outputs_of, parts_of, stages_of, transformer_of
-from instruments.simulated.front import OPEN_OHM, Front
+from instruments.simulated.amplifier import (
+    REFERENCE_V,
+    SPLIT,
+    clips_of,
+    for_mains,
+    outputs_of,
+    parts_of,
+    stages_of,
+    transformer_of,
+)
+from instruments.simulated.front import OPEN_OHM, Front, Relay, Resistor
 from instruments.simulated.ops import Ops, Real
 from instruments.simulated.tolerances import Part
 from instruments.simulated.transformer import Output, Transformer
@@ -34,6 +43,13 @@ CONTROL: Final = {
 }
 """What hangs on the standby supply."""
 
+SOFT_START: Final = {
+    "soft_ohm": Part(28.0, 0.6, "soft-start resistor behind the main relay, 10 to 47 ohm (common practice, no source)"),
+    "pull_in": Part(0.6, 0.1, "part of the full rails from which its bypass relay pulls in: it never does on a short"),
+    "bypass_delay_s": Part(0.3, 0.3, "delay of the bypass"),
+}
+"""A soft start that watches the main rails; common practice, no source."""
+
 MAIN: Final = SPLIT | {
     "small_signal_a": Part(0.18, 0.3, "drivers, voltage amplifiers, tuner, decoders and their regulators, per rail"),
 }
@@ -43,9 +59,9 @@ REGULATED_FROM_V: Final = 3.0
 """Standby rail from which the controller draws its full current."""
 
 
-def parts_of_receiver(channels: int) -> dict[str, Part]:
+def parts_of_receiver(channels: int, *, soft_start: bool = False) -> dict[str, Part]:
     """All parts: the amplifier's, and the standby supply's with ``standby_`` ahead."""
-    parts = parts_of("split", channels) | MAIN
+    parts = parts_of("split", channels) | MAIN | (SOFT_START if soft_start else {})
     parts |= {f"idle_a_{n}": Part(0.035, 0.3, "idle of an integrated-style channel") for n in range(3, channels + 1)}
     return parts | {f"standby_{name}": part for name, part in STANDBY.items()} | CONTROL
 
@@ -84,6 +100,11 @@ class Receiver(Unit):
         self._pressed = False
         self._at_primary_v: Real = 0.0
         self._standby_a: Real = 0.0
+        self._soft: Resistor | None = None
+        if "soft_ohm" in values:
+            pull_in_v = values["pull_in"] * self.stages.full_v
+            bypass = Relay(pull_in_v, 0.5 * pull_in_v, values["bypass_delay_s"])
+            self._soft = Resistor(values["soft_ohm"] * (mains_v / REFERENCE_V) ** 2, bypass)
 
     def press_power(self) -> None:
         """Press the power button; a controller that does not run takes no notice."""
@@ -97,6 +118,8 @@ class Receiver(Unit):
         shared = 1.0 + ahead_ohm * beside_s
         behind_v = (source_v - ahead_ohm * (self._standby_a - beside_s * self._at_primary_v)) / shared
         contact_ohm = CONTACT_OHM + OPEN_OHM * (1.0 - self.wanted)
+        if self._soft is not None:
+            contact_ohm = contact_ohm + self._soft.now_ohm()
         main_a = self.transformer.step(ahead_ohm / shared + contact_ohm, behind_v, dt_s, self.ops)
         self._at_primary_v = behind_v - main_a * ahead_ohm / shared
         self._standby_a = self.standby.step(0.0, self._at_primary_v, dt_s, self.ops)
@@ -119,6 +142,8 @@ class Receiver(Unit):
         drawn = ops.within_unit(rail_v / REGULATED_FROM_V)
         self.standby_output.take_a = p["controller_a"] * drawn + p["coil_a"] * self.wanted
         self.stages.tick(span_s, ops)
+        if self._soft is not None:
+            self._soft.bypass.tick(self.outputs[0].volts, span_s, ops)
 
     def dc_values(self) -> Mapping[Signal, Real]:
         """Emitter resistor and offset of the left channel, and the rails."""

@@ -58,6 +58,8 @@ UNITS: Final[Mapping[str, Recipe]] = {
     "healthy-receiver": Recipe("receiver, 5 channels"),
     "stereo-receiver": Recipe("receiver, 2 channels"),
     "nine-channel-receiver": Recipe("receiver, 9 channels"),
+    "soft-start-receiver": Recipe("receiver, soft start"),
+    "shorted-soft-start-receiver": Recipe("receiver, soft start", "shorted output pair"),
     "shorted-receiver": Recipe("receiver, 5 channels", "shorted output pair"),
     "one-channel-runaway": Recipe("receiver, 5 channels", "idle runaway of one channel"),
     "healthy-switch-mode": Recipe("switch-mode unit"),

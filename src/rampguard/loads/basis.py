@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from rampguard.loads.band import SAMPLES, Band, tempered
-from rampguard.loads.causes import EACH, FOLLOWED, HEALTHY, Causes
+from rampguard.loads.causes import ERROR, ERRORS, FOLLOWED, Causes
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.following import MODEL_ERROR, Sight
 from rampguard.loads.model import Model
@@ -63,13 +63,15 @@ class Basis:
     def causes(self) -> Causes:
         """The causes that a unit of this class can have."""
         names = FOLLOWED[self.load_class]
-        own = samples(self.ranges(), HEALTHY)
-        faults = [samples({"arises": ARISES, **fault_ranges(self.load_class, name)}, EACH) for name in names[1:]]
-        values = {key: np.concatenate([some, *[some[:EACH]] * len(faults)]) for key, some in own.items()}
-        for key in {key: None for drawn in faults for key in drawn}:
-            of_each = [drawn.get(key, np.zeros(EACH)) for drawn in faults]
-            values[key] = np.concatenate([np.zeros(HEALTHY), *of_each])
-        return Causes(self._model(values), names, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w)
+        return Causes(
+            self._model,
+            names,
+            self.ranges(),
+            tuple({"arises": ARISES, **fault_ranges(self.load_class, name)} for name in names[1:]),
+            nameplate_v=self.nameplate_v,
+            nameplate_w=self.nameplate_w,
+            error=ERRORS.get(self.load_class, ERROR),
+        )
 
     def _model(self, values: Mapping[str, Floats]) -> Model:
         model: Model = FAMILIES[self.load_class](values)

@@ -8,15 +8,17 @@ the class's ranges, so that they differ by the fault alone. Pure.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 
 from rampguard.loads.following import EVENT_S, FORGOTTEN_S, Following, Sight, paced
-from rampguard.loads.model import Model, State
+from rampguard.loads.model import Model
+from rampguard.loads.ranges import Range, even_parts
 from rampguard.loads.rectifier import Floats
+from rampguard.loads.trial import Crowd, Groups, Record, renewed
 from rampguard.quantities import Cause, Told
 
 HEALTHY: Final = 1024
@@ -27,6 +29,8 @@ WORST: Final = 5.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
 ERROR: Final = 0.2
 """A sample may be off by so much: of 256 none need be the unit's twin, and what is small must not add up."""
+ERRORS: Final[Mapping[str, float]] = {"linear-amplifier": 0.1}
+"""The same, for classes that are met more closely: all of such a unit is seen from zero on."""
 UNKNOWN: Final = 9.0
 """What a reading says against `Cause.OTHER`, which explains anything a little: 3 sigmas of current and of power."""
 TOLD_FROM: Final = 0.004
@@ -57,31 +61,48 @@ FOLLOWED: Final[Mapping[str, tuple[Cause, ...]]] = {
 class CausesState:
     """What the causes hand from one reading to the next."""
 
-    samples: State
-    scores: Floats
-    """Log-likelihood of each sample, forgetting."""
+    crowd: Crowd
+    record: Record = field(default_factory=Record)
     before: tuple[float, float, float] | None = None
     """Time, voltage (part of nameplate voltage) and its move, of the reading before."""
     event_until_s: float = float("-inf")
 
 
 class Causes:
-    """The causes of one class and nameplate. ``model`` holds samples of each of ``names``, one after the other.
+    """The causes of one class and nameplate: samples of each of ``names``, one group after the other.
 
-    `HEALTHY` of the first, which is a unit without a fault, and `EACH` of the others.
+    `HEALTHY` of the first, which is a unit without a fault, and `EACH` of the others; each may be off by ``error``.
+    ``make`` makes the class's model of samples, ``own`` are its ranges, ``faults`` those of each fault.
 
     Volts rms, watts.
     """
 
-    def __init__(self, model: Model, names: tuple[Cause, ...], *, nameplate_v: float, nameplate_w: float) -> None:
-        self._following = Following(model, nameplate_v=nameplate_v, nameplate_w=nameplate_w, worst=WORST, error=ERROR)
-        self._volts = nameplate_v
+    def __init__(
+        self,
+        make: Callable[[Mapping[str, Floats]], Model],
+        names: tuple[Cause, ...],
+        own: Mapping[str, Range],
+        faults: tuple[Mapping[str, Range], ...],
+        *,
+        nameplate_v: float,
+        nameplate_w: float,
+        error: float = ERROR,
+    ) -> None:
         self.names = names
+        self._volts = nameplate_v
+        self._groups = _groups(own, faults)
+        self._first = _first_parts(self._groups, own, faults)
+
+        def follow(values: Mapping[str, Floats]) -> Following:
+            return Following(make(values), nameplate_v=nameplate_v, nameplate_w=nameplate_w, worst=WORST, error=error)
+
+        self._follow = follow
 
     def begin(self) -> CausesState:
         """Before the first reading: cold, empty, off."""
-        samples = self._following.model.rest()
-        return CausesState(samples, np.zeros(HEALTHY + EACH * (len(self.names) - 1)))
+        following = self._follow(self._groups.values(self._first))
+        nothing = np.zeros(sum(self._groups.sizes))
+        return CausesState(Crowd(self._first, following, following.model.rest(), nothing))
 
     def step(self, state: CausesState, sight: Sight) -> tuple[CausesState, Told]:
         """One reading: its log-likelihood under each cause, by earlier readings; and the state that has learnt from it.
@@ -93,13 +114,19 @@ class Causes:
         pace = paced(sight.line_voltage_v, self._volts, sight.time_s, state.before)
         if pace.repeats(sight):
             return state, Told()
-        worth = state.scores > state.scores.max() - WORTH
-        samples, against = self._following.follow(state.samples, pace, sight, worth)
+        crowd = state.crowd
+        worth = crowd.scores > crowd.scores.max() - WORTH
+        samples, against = crowd.following.follow(crowd.samples, pace, sight, worth)
         until_s = sight.time_s + EVENT_S if sight.event else state.event_until_s
         dose = pace.dose(sight, until_s, TOLD_FROM)
-        scores = state.scores * float(np.exp(-pace.seconds / FORGOTTEN_S))
+        scores = crowd.scores * float(np.exp(-pace.seconds / FORGOTTEN_S))
         told = scores - dose * against
-        after = CausesState(samples, told, (sight.time_s, pace.v, pace.moved_by), until_s)
+        met = replace(crowd, samples=samples, scores=told)
+        if len(self.names) > 1:
+            now = state.record.now(pace, sight, dose)
+            met = renewed(met, self._groups, state.record, now, self._follow)
+        record = state.record.after(pace, sight, dose)
+        after = CausesState(met, record, (sight.time_s, pace.v, pace.moved_by), until_s)
         if dose == 0.0:
             return after, Told()
         said = self._mean(told) - self._mean(scores)
@@ -112,3 +139,24 @@ class Causes:
         likely = np.exp(np.maximum(scores - most, LEAST))
         faulted = likely[HEALTHY:].reshape(len(self.names) - 1, EACH).mean(axis=1)
         return np.asarray(most + np.log(np.concatenate([[likely[:HEALTHY].mean()], faulted])))
+
+
+def _groups(own: Mapping[str, Range], faults: tuple[Mapping[str, Range], ...]) -> Groups:
+    """All parameters: those of the class, which every group has, and those of each fault."""
+    ranges: dict[str, tuple[Range | None, ...]] = {name: (item,) * (len(faults) + 1) for name, item in own.items()}
+    for name in {name: None for fault in faults for name in fault}:
+        ranges[name] = (None, *(fault.get(name) for fault in faults))
+    return Groups(ranges, (HEALTHY, *(EACH for _ in faults)))
+
+
+def _first_parts(groups: Groups, own: Mapping[str, Range], faults: tuple[Mapping[str, Range], ...]) -> Floats:
+    """Where the first samples are: a fault's are those of healthy ones, with faults of their own."""
+    of_class = even_parts(len(own), HEALTHY)
+    parts = np.zeros((len(groups.ranges), sum(groups.sizes)))
+    for some in groups.slices():
+        parts[: len(own), some] = of_class[:, : some.stop - some.start]
+    places = {name: place for place, name in enumerate(groups.ranges)}
+    for fault, some in zip(faults, groups.slices()[1:], strict=True):
+        for name, each in zip(fault, even_parts(len(fault), EACH), strict=True):
+            parts[places[name], some] = each
+    return parts

@@ -47,11 +47,14 @@ def golden(dimensions: int) -> float:
     return x
 
 
+def even_parts(dimensions: int, count: int) -> Floats:
+    """``count`` points that fill a unit cube evenly, shape (dimensions, count)."""
+    steps = golden(dimensions)
+    index = np.arange(1, count + 1, dtype=np.float64)
+    return np.array([(0.5 + index * steps ** -(place + 1.0)) % 1.0 for place in range(dimensions)])
+
+
 def samples(ranges: Mapping[str, Range], count: int) -> dict[str, Floats]:
     """``count`` values of each parameter, shape (count,), spread over all ranges together."""
-    steps = golden(len(ranges))
-    index = np.arange(1, count + 1, dtype=np.float64)
-    return {
-        name: item.at((0.5 + index * steps ** -(place + 1.0)) % 1.0)
-        for place, (name, item) in enumerate(ranges.items())
-    }
+    parts = even_parts(len(ranges), count)
+    return {name: item.at(parts[place]) for place, (name, item) in enumerate(ranges.items())}

@@ -132,8 +132,8 @@ class Stages:
         grown = 1.0 + p["drift"] * warmth
         after = {**state, "warmth": warmth}
         if self._trouble.present:
-            after["hot"], more = self._trouble.running_away(state, on * x, seconds)
-            grown = grown + more
+            hot, more = self._trouble.running_away(state, on * x, seconds)
+            after, grown = {**after, **hot}, grown + more
         return after, self._bias * on * grown + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
 
 
@@ -252,7 +252,7 @@ class ValveAmplifier:
         after: State = {**state, "warmth": warmth, "operates": operates}
         if supply.trouble.present:
             hot, more = supply.trouble.running_away(state, x**2.5 * emission, seconds)
-            after, take = {**after, "hot": hot}, take * (1.0 + more)
+            after, take = {**after, **hot}, take * (1.0 + more)
         held, drawn = supply.step(state, v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
         return {**after, "held": held}, drawn.beside(v, heaters)
 

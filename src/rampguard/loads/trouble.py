@@ -51,7 +51,9 @@ FAULTS: Final[Mapping[Cause, Mapping[str, Range]]] = {
     Cause.RUNAWAY: {
         "arises": _THERE,
         "runs_away": Range(0.8, 4.0, "what idle would grow by for the warmth of its own heat", log=True),
-        "runs_away_s": Range(2.0, 300.0, "time constant of that", log=True),
+        "runs_away_s": Range(10.0, 600.0, "time constant of the heat sink's part of that", log=True),
+        "of_devices": Range(0.15, 1.0, "part of it that is of the devices themselves"),
+        "devices_s": Range(1.0, 8.0, "time constant of theirs", log=True),
     },
     Cause.SWITCH_SHORT: {
         "bulk_s": Range(20.0, 6000.0, "switch, sense resistor and winding, across the bulk capacitor", log=True),
@@ -95,8 +97,10 @@ class Trouble:
         """Whether any sample has a fault at all."""
 
     def rest(self) -> dict[str, Floats]:
-        """``faulted`` is 1 while the fault is there; ``hot``: how far a runaway has heated its devices."""
-        return {"faulted": np.where(self._later, 0.0, 1.0), "hot": self._nothing} if self.present else {}
+        """``faulted`` is 1 while the fault is there; how far a runaway has heated devices and heat sink."""
+        if not self.present:
+            return {}
+        return {"faulted": np.where(self._later, 0.0, 1.0), "hot_devices": self._nothing, "hot_sink": self._nothing}
 
     def or_comes(
         self, state: State, turned: tuple[NDArray[np.bool_], State] | None
@@ -153,11 +157,22 @@ class Trouble:
         """Power in shorted turns: of the core, in phase."""
         return np.asarray(state["faulted"] * self.p["turns_s"] * v * v)
 
-    def running_away(self, state: State, heat: Floats, seconds: float) -> tuple[Floats, Floats]:
-        """How hot the devices are then, for the heat of an idle that grows with it; and what it has grown by."""
-        p = self.p
+    def running_away(self, state: State, heat: Floats, seconds: float) -> tuple[State, Floats]:
+        """How hot devices and heat sink are then, for the ``heat`` of an idle that grows with it; what it has grown by.
+
+        Each follows the heat by a time constant of its own: the devices in seconds, their heat sink in minutes.
+        """
+        p, part = self.p, self.p["of_devices"]
         grows = state["faulted"] * p["runs_away"]
-        takes = 1.0 - np.exp(-seconds / np.maximum(p["runs_away_s"], 1e-3))
-        hot = state["hot"] + takes * (heat * (1.0 + grows * state["hot"]) - state["hot"])
-        hot = np.minimum(hot, HOTTEST)
-        return hot, grows * hot
+        hot = part * state["hot_devices"] + (1.0 - part) * state["hot_sink"]
+        into = heat * (1.0 + grows * hot)
+        after = {
+            name: np.minimum(state[name] + _follows(seconds, p[time]) * (into - state[name]), HOTTEST)
+            for name, time in (("hot_devices", "devices_s"), ("hot_sink", "runs_away_s"))
+        }
+        return after, grows * (part * after["hot_devices"] + (1.0 - part) * after["hot_sink"])
+
+
+def _follows(seconds: float, time_s: Floats) -> Floats:
+    """What part of a step a first-order lag has followed by then."""
+    return np.asarray(1.0 - np.exp(-seconds / np.maximum(time_s, 1e-3)))
