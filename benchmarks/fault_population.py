@@ -15,7 +15,7 @@ from typing import Any, Final
 
 import numpy as np
 from population import POPULATIONS, Population, batch, specimens
-from ramps import MAINS, RAMP_S, WINDOW_S, pressed_window, ramp, simulate
+from ramps import HOLD_S, MAINS, RAMP_S, WINDOW_S, pressed_window, ramp, simulate
 
 from instruments.simulated import lamp
 from instruments.simulated.amplifier import REFERENCE_V
@@ -137,8 +137,16 @@ KINDS: Final = (
 )
 
 
-def lot(kind: FaultKind, mains: tuple[float, float], count: int, seed: int, *, late: bool) -> Lot:
-    """So many units of one kind of fault on one mains."""
+def lot(
+    kind: FaultKind,
+    mains: tuple[float, float],
+    count: int,
+    seed: int,
+    *,
+    late: bool,
+    for_s: float = RAMP_S + HOLD_S,
+) -> Lot:
+    """So many units of one kind of fault on one mains, for so long."""
     volts, hertz = mains
     generator = np.random.default_rng([seed, KINDS.index(kind), round(volts), int(late)])
     population = kind.population
@@ -148,6 +156,7 @@ def lot(kind: FaultKind, mains: tuple[float, float], count: int, seed: int, *, l
     drawn: Parts = {name: np.array([values[name] for values in each]) for name in each[0]} if each[0] else {}
     kind.given(parts, watts, drawn)
     ways = np.array([ramp(generator, by_hand=k % 3 == 0).part for k in range(count)]).T * volts
+    ways = ways[: round(for_s / WINDOW_S)]
     press = pressed_window(population.press_at, ways, volts)
     onset = int(generator.uniform(LATE_FROM_S, RAMP_S) / WINDOW_S) if late else 0
 

@@ -186,4 +186,4 @@ def judged(basis: Basis, taken: list[tuple[int, tuple[Reading, ...]]], pressed_a
             warned[decision.reason[:60]] += 1
         if decision.trip is not None:
             break
-    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, limits, state.trip))
+    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, state.trip))

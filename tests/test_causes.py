@@ -10,7 +10,7 @@ from scipy.integrate import quad
 
 from golden_help import FOLDER, golden, judged
 from rampguard.loads.basis import Basis
-from rampguard.loads.causes import EACH, FOLLOWED, HEALTHY
+from rampguard.loads.causes import FOLLOWED, sizes
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.following import Sight
 from rampguard.loads.ranges import samples
@@ -106,7 +106,7 @@ def test_a_fault_of_no_size_is_no_fault(load_class: str) -> None:
 def test_likelihoods_are_finite_and_of_every_cause_followed(load_class: str) -> None:
     causes = Basis(load_class=load_class, nameplate_v=230.0, nameplate_w=200.0).causes()
     state = causes.begin()
-    assert len(state.crowd.scores) == HEALTHY + EACH * (len(causes.names) - 1)
+    assert len(state.crowd.scores) == sum(sizes(causes.names))
     for k in range(60):
         sight = Sight(time_s=0.2 * k, line_voltage_v=4.0 * k, line_current_a=0.01 * k, real_power_w=0.5 * k)
         state, told = causes.step(state, sight)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from guard_help import LIMITS, reading
 from rampguard.cause_story import STORY, cause_lines
+from rampguard.guard.case import INRUSH, STAGE_CURRENT
 from rampguard.guard.decision import Layer, Observation, Severity, Trip
 from rampguard.guard.evidence import (
     CAUSE_WORDS,
@@ -134,7 +135,7 @@ def test_what_no_model_explains_trips_nothing_by_itself() -> None:
     for _ in range(100):
         memory, findings = weigh_evidence(memory, LIMITS, Told({Cause.NO_FAULT: -5.0, SHORT: -9.0, Cause.OTHER: -1.0}))
         assert not findings
-    assert ranked(memory, LIMITS, None)[0][0] == Cause.OTHER
+    assert ranked(memory, None)[0][0] == Cause.OTHER
 
 
 def test_the_allowance_goes_with_the_readings_and_is_more_for_a_short() -> None:
@@ -168,16 +169,54 @@ def test_it_may_add_a_trip_and_never_withholds_one() -> None:
 
 def test_the_ranking_adds_up_and_counts_the_trip() -> None:
     memory = _after({Cause.NO_FAULT: -1.4, SHORT: -1.0, TURNS: -2.0, Cause.OTHER: -4.0})
-    before = ranked(memory, LIMITS, None)
+    before = ranked(memory, None)
     assert sum(p for _, p in before) == pytest.approx(1.0)
     assert before[0][0] == Cause.NO_FAULT
     trip = Trip(1.0, 10.0, Layer.BAND, "above", "band")
-    after = ranked(memory, LIMITS, trip)
+    after = ranked(memory, trip)
     assert after[0][0] == SHORT
-    lost = ranked(memory, LIMITS, replace(trip, layer=Layer.READING))
+    lost = ranked(memory, replace(trip, layer=Layer.READING))
     assert lost == before
-    assert ranked(memory, LIMITS, replace(trip, layer=Layer.CEILING, check="no-current"))[0][0] == Cause.OTHER
+    assert ranked(memory, replace(trip, layer=Layer.CEILING, check="no-current"))[0][0] == Cause.OTHER
     assert causes_message(after)[0] == {"cause": SHORT, "probability": after[0][1]}
+
+
+def test_current_in_an_emitter_resistor_leaves_what_puts_it_there() -> None:
+    memory = _after({Cause.NO_FAULT: -4.0, SHORT: -4.0, TURNS: -1.0, Cause.OTHER: -4.0})
+    trip = Trip(1.0, 10.0, Layer.CEILING, "above", "ceiling")
+    assert ranked(memory, trip)[0][0] == TURNS
+    assert ranked(memory, replace(trip, check=STAGE_CURRENT))[0][0] == SHORT
+
+
+def test_more_than_an_inrush_is_a_short() -> None:
+    memory = _after({Cause.NO_FAULT: -1.0, SHORT: -1.0, TURNS: -1.0, Cause.OTHER: -9.0})
+    plain, inrush = (
+        dict(ranked(memory, Trip(1.0, 10.0, Layer.CEILING, "above", check))) for check in ("ceiling", INRUSH)
+    )
+    assert inrush[SHORT] > 0.9
+    assert plain[SHORT] < inrush[SHORT]
+
+
+def test_what_was_read_before_power_was_pressed_counts_no_more() -> None:
+    memory = _after({Cause.NO_FAULT: -9.0, SHORT: -30.0, TURNS: -1.0, Cause.OTHER: -9.0})
+    state = GuardState(evidence=memory)
+    kept, _ = judge(state, LIMITS, Observation(1.0, (reading(LINE_CURRENT, 0.1),), None))
+    assert kept.evidence == memory
+    pressed, _ = judge(state, LIMITS, Observation(1.0, (reading(LINE_CURRENT, 0.1),), None, "power-pressed"))
+    assert set(pressed.evidence.totals) == set(memory.totals)
+    assert not any((*pressed.evidence.totals.values(), *pressed.evidence.sums.values()))
+
+
+def test_a_trip_names_the_cause_that_is_ranked_first() -> None:
+    # Turns were spoken for at first, and a short by more than that only later.
+    first = {Cause.NO_FAULT: -9.0, TURNS: -1.0, SHORT: -30.0, Cause.OTHER: -9.0}
+    memory, _ = weigh_evidence(EvidenceMemory(), LIMITS, Told(first))
+    later = {Cause.NO_FAULT: -20.0, TURNS: -12.0, SHORT: -1.0, Cause.OTHER: -9.0}
+    memory, findings = weigh_evidence(memory, LIMITS, Told(later))
+    assert max(memory.sums, key=memory.sums.__getitem__) == SHORT
+    likeliest = ranked(memory, None)[0][0]
+    assert likeliest == TURNS
+    assert [CAUSE_WORDS[likeliest] in finding.reason for finding in findings] == [True]
 
 
 def test_the_words_name_what_is_not_told_apart_and_put_safety_first() -> None:
@@ -208,7 +247,7 @@ def test_sums_of_a_prefix_are_the_prefix_of_the_sums_and_stay_above_zero(told: l
 @settings(max_examples=200, deadline=None)
 def test_probabilities_are_probabilities(told: list[dict[str, float]], layer: Layer) -> None:
     for trip in (None, Trip(1.0, None, layer, "x", "no-current")):
-        found = ranked(_after(*told), LIMITS, trip)
+        found = ranked(_after(*told), trip)
         assert sum(p for _, p in found) == pytest.approx(1.0)
         assert [p for _, p in found] == sorted((p for _, p in found), reverse=True)
         assert len({cause for cause, _ in found}) == len(found)

@@ -89,7 +89,7 @@ def test_samples_score_by_the_record_about_what_they_score_by_all_readings(seed:
     following = _follow(GROUPS.values(crowd.parts))
     again = trial.Trial(crowd.parts, following, following.model.rest(), np.zeros(SIZE), record.thinned)
     for kept in record.kept:
-        again = trial._once_more(again, kept)
+        again = trial._once_more(again, kept, FORGOTTEN_S)
     best = np.argsort(-crowd.scores)[:40]
     assert np.median(np.abs(again.scores - crowd.scores)[best] / np.maximum(-crowd.scores[best], 1.0)) < 0.15
     assert len(set(best) & set(np.argsort(-again.scores)[:40])) >= 28
@@ -114,11 +114,11 @@ def test_the_same_readings_always_give_the_same_samples() -> None:
 
 def test_a_trial_begins_anew_once_the_record_was_thinned_out() -> None:
     crowd, record = _along(9, renewed)
-    begun = replace(crowd, trial=None)
+    begun = replace(crowd, trial=None, begun_at=0)
     pace, sight, dose = next(_readings(9))
     begun = renewed(begun, GROUPS, record, record.now(pace, sight, dose), _follow)
     assert begun.trial is not None
-    thinner = replace(record, thinned=record.thinned + 1)
+    thinner = replace(record, thinned=record.thinned + 1, count=record.count + 1)
     after = renewed(begun, GROUPS, thinner, thinner.now(pace, sight, dose), _follow)
     assert after.trial is not None
     assert (after.trial.done, after.trial.thinned) == (0, record.thinned + 1)

@@ -196,7 +196,7 @@ def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str]
     if count == 0:
         raise ReplayRefused(f"{file}: no rows; nothing was judged")
     name = None if by.load_class is None else by.load_class.name
-    causes = ranked(state.evidence, by.limits, state.trip)
+    causes = ranked(state.evidence, state.trip)
     return ReplayResult(file, count, name, state.trip, tuple(warnings), tuple(unset), causes)
 
 

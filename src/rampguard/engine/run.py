@@ -337,7 +337,7 @@ class _Run:
                 "layer": str(trip.layer),
                 "reason": trip.reason,
             },
-            "causes": [] if loop is None else causes_message(ranked(loop.guard.evidence, loop.parts.limits, trip)),
+            "causes": [] if loop is None else causes_message(ranked(loop.guard.evidence, trip)),
             "off": proof.as_message,
             "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
             "seed": self.order.seed,

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Final
 
 from rampguard.guard.decision import Finding, Layer, Observation, Severity
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory
 from rampguard.quantities import Quantity, Signal
+
+STAGE_CURRENT: Final = "stage-current"
+"""The check of the emitter resistors: a trip of theirs says that current flows through an output stage."""
+
+INRUSH: Final = "inrush"
+"""The check of current and power just after power was pressed: a trip of it says that it is more than an inrush."""
 
 
 @dataclass(frozen=True, slots=True)

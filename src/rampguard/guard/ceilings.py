@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rampguard.guard.case import Case, not_evaluated, trip, warn, words
+from rampguard.guard.case import INRUSH, STAGE_CURRENT, Case, not_evaluated, trip, warn, words
 from rampguard.guard.decision import Finding
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Quantity, Reading, Signal, Validity
 
@@ -33,15 +33,23 @@ def absolute_ceilings(case: Case) -> Iterator[Finding]:
 
 def _against_ceiling(case: Case, reading: Reading, ceiling: float) -> Iterator[Finding]:
     name, unit = words(reading.signal), reading.signal.unit
+    check = _ceiling_check(case, reading.signal)
     if reading.validity is Validity.OVER_RANGE:
-        yield trip("ceiling", f"{name} is beyond the meter's range (ceiling {ceiling:.4g} {unit})")
+        yield trip(check, f"{name} is beyond the meter's range (ceiling {ceiling:.4g} {unit})")
     elif reading.value is not None:
         size = abs(reading.value)
         if size > ceiling:
-            yield trip("ceiling", f"{name} {size:.4g} {unit} is above its ceiling of {ceiling:.4g} {unit}")
+            yield trip(check, f"{name} {size:.4g} {unit} is above its ceiling of {ceiling:.4g} {unit}")
         # Line voltage lives near its ceiling at full line: there a warning would only teach people to ignore it.
         elif reading.signal != LINE_VOLTAGE and size > _warns_above(case, reading) * ceiling:
-            yield warn("ceiling", f"{name} {size:.4g} {unit} nears its ceiling of {ceiling:.4g} {unit}")
+            yield warn(check, f"{name} {size:.4g} {unit} nears its ceiling of {ceiling:.4g} {unit}")
+
+
+def _ceiling_check(case: Case, signal: Signal) -> str:
+    """What passing this ceiling speaks of."""
+    if signal.quantity is Quantity.EMITTER_RESISTOR:
+        return STAGE_CURRENT
+    return INRUSH if case.in_event and signal in (LINE_CURRENT, REAL_POWER) else "ceiling"
 
 
 def lasting_inrush(case: Case) -> Iterator[Finding]:
@@ -57,7 +65,7 @@ def lasting_inrush(case: Case) -> Iterator[Finding]:
         lasts_s = case.now_s - min(above, default=case.now_s)
         if lasts_s >= limits.inrush_s:
             yield trip(
-                "inrush",
+                INRUSH,
                 f"{words(signal)} {fresh[-1]:.4g} {signal.unit} does not fall after power was pressed: above"
                 f" {ceiling:.4g} {signal.unit} for {lasts_s:.2g} s, longer than an inrush",
             )

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final
 
+from rampguard.guard.case import INRUSH, STAGE_CURRENT
 from rampguard.guard.decision import Finding, Layer, Severity, Trip
 from rampguard.guard.limits import Limits
 from rampguard.quantities import Cause, Told
@@ -39,6 +40,14 @@ NOT_HEALTHY_NATS: Final = 9.2
 OPEN_NATS: Final = 12.0
 """A trip that no shorted part explains (nothing flows, a rail is missing) counts so much for `Cause.OTHER`."""
 OPEN_CHECKS: Final = frozenset({"no-current", "rail-difference"})
+REMEMBERED_READINGS: Final = 20.0
+"""Independent readings after which an e-fold of what was said counts no more: samples that fitted then are gone."""
+STAGE_NATS: Final = 5.0
+"""A trip for current in an emitter resistor counts so much against causes that put none there..."""
+INRUSH_NATS: Final = 3.0
+"""A trip for more than an inrush, just after power was pressed, counts so much for a short."""
+IN_STAGE: Final = frozenset({Cause.OUTPUT_SHORT, Cause.RUNAWAY, Cause.OTHER})
+"""...which is all but these."""
 SPEAKS_OF_UNIT: Final = frozenset({Layer.CEILING, Layer.BAND, Layer.EVIDENCE})
 """Trips of these layers speak of the unit; others of the bench."""
 
@@ -48,7 +57,7 @@ class EvidenceMemory:
     """What was said so far for each fault against a healthy unit, in nats; a fault never spoken of has nothing.
 
     ``sums`` are never below zero, so that a fault that comes late is seen at once; they trip. ``totals`` are all that
-    was said since the beginning, against as well as for; they rank.
+    was said, against as well as for, forgetting; they rank.
     """
 
     sums: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
@@ -58,6 +67,12 @@ class EvidenceMemory:
 def cusum(before: float, increment: float, allowance: float = 0.0) -> float:
     """One step of a one-sided cumulative sum: what was, and what is added beyond the allowance, never below zero."""
     return max(0.0, before + increment - allowance)
+
+
+def begun_anew(memory: EvidenceMemory) -> EvidenceMemory:
+    """After power was pressed: what was read of the standby supply says nothing of what is behind the main relay."""
+    nothing: Mapping[str, float] = MappingProxyType(dict.fromkeys(memory.totals, 0.0))
+    return EvidenceMemory(nothing, nothing)
 
 
 def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[EvidenceMemory, tuple[Finding, ...]]:
@@ -74,22 +89,24 @@ def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[
         )
         for cause, nats in said.items()
     }
-    totals = {cause: memory.totals.get(cause, 0.0) + nats for cause, nats in said.items()}
+    kept = math.exp(-told.readings / REMEMBERED_READINGS)
+    totals = {cause: kept * memory.totals.get(cause, 0.0) + nats for cause, nats in said.items()}
     memory = EvidenceMemory(MappingProxyType(sums), MappingProxyType(totals))
-    return memory, tuple(_beyond_bound(sums, limits))
+    return memory, tuple(_beyond_bound(memory, limits))
 
 
-def _beyond_bound(sums: Mapping[str, float], limits: Limits) -> Iterator[Finding]:
+def _beyond_bound(memory: EvidenceMemory, limits: Limits) -> Iterator[Finding]:
     # What no model explains is told by the band; alone it says that something is unknown, not that it is dangerous.
-    named = {cause: value for cause, value in sums.items() if cause != Cause.OTHER}
-    cause = max(named, key=named.__getitem__, default="")
-    if cause and named[cause] >= limits.evidence_nats:
+    most = max((value for cause, value in memory.sums.items() if cause != Cause.OTHER), default=0.0)
+    if most >= limits.evidence_nats:
+        nats = _fault_nats(memory)
+        likeliest = max((cause for cause in nats if cause != Cause.OTHER), key=nats.__getitem__)
         yield Finding(
             Severity.TRIP,
             Layer.EVIDENCE,
             "evidence",
-            f"the readings speak for {CAUSE_WORDS[cause]} and against a healthy unit, by"
-            f" {math.exp(min(named[cause], 40.0)):.1g} to one",
+            f"the readings speak against a healthy unit, by {math.exp(min(most, 40.0)):.1g} to one; most likely it is"
+            f" {CAUSE_WORDS[likeliest]}",
         )
 
 
@@ -106,11 +123,29 @@ CAUSE_WORDS: Final[Mapping[str, str]] = {
 """Each cause in words that go on after 'speaks for'."""
 
 
-def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[tuple[str, float], ...]:
+def ranked(memory: EvidenceMemory, trip: Trip | None) -> tuple[tuple[str, float], ...]:
     """The causes and their probabilities, best first; they add up to 1.
 
     A trip that the readings of the unit caused counts too; one of the bench (a lost link) says nothing of the unit.
     """
+    nats = _fault_nats(memory)
+    nats[Cause.NO_FAULT] = math.log(PRIOR_NO_FAULT)
+    if trip is not None and trip.layer in SPEAKS_OF_UNIT:
+        nats[Cause.NO_FAULT] -= NOT_HEALTHY_NATS
+        if trip.check == STAGE_CURRENT:
+            nats = {cause: value - (0.0 if cause in IN_STAGE else STAGE_NATS) for cause, value in nats.items()}
+        if trip.check == INRUSH:
+            nats = {cause: value + (INRUSH_NATS if cause in SHORTS else 0.0) for cause, value in nats.items()}
+        if trip.check in OPEN_CHECKS:  # what the readings said of shorts does not count against it
+            nats[Cause.OTHER] = max(nats.values()) + OPEN_NATS
+    most = max(nats.values())
+    whole = sum(math.exp(value - most) for value in nats.values())
+    order = sorted(nats, key=lambda cause: (-nats[cause], cause))
+    return tuple((cause, math.exp(nats[cause] - most) / whole) for cause in order)
+
+
+def _fault_nats(memory: EvidenceMemory) -> dict[str, float]:
+    """What prior and readings say for each fault, in nats, against those of a healthy unit."""
     faults = [cause for cause in memory.totals if cause != Cause.OTHER]
     whole_share = sum(SHARES[cause] for cause in faults)
     prior = {cause: (1.0 - PRIOR_NO_FAULT - PRIOR_OTHER) * SHARES[cause] / whole_share for cause in faults}
@@ -118,19 +153,7 @@ def ranked(memory: EvidenceMemory, limits: Limits, trip: Trip | None) -> tuple[t
     # That there is a fault is told by the sums, with their allowance; which it is, by all that was said of each.
     most = max(memory.totals.values(), default=0.0)
     some = max(memory.sums.values(), default=0.0)
-    nats = {
-        cause: math.log(share) + limits.evidence_sharpness * (memory.totals.get(cause, 0.0) - most + some)
-        for cause, share in prior.items()
-    }
-    nats[Cause.NO_FAULT] = math.log(PRIOR_NO_FAULT)
-    if trip is not None and trip.layer in SPEAKS_OF_UNIT:
-        nats[Cause.NO_FAULT] -= NOT_HEALTHY_NATS
-        if trip.check in OPEN_CHECKS:  # what the readings said of shorts does not count against it
-            nats[Cause.OTHER] = math.log(PRIOR_OTHER) + limits.evidence_sharpness * some + OPEN_NATS
-    most = max(nats.values())
-    whole = sum(math.exp(value - most) for value in nats.values())
-    order = sorted(nats, key=lambda cause: (-nats[cause], cause))
-    return tuple((cause, math.exp(nats[cause] - most) / whole) for cause in order)
+    return {cause: math.log(share) + memory.totals.get(cause, 0.0) - most + some for cause, share in prior.items()}
 
 
 def causes_message(causes: tuple[tuple[str, float], ...]) -> list[dict[str, str | float]]:

@@ -19,7 +19,7 @@ from rampguard.guard.ceilings import (
     too_little_current,
 )
 from rampguard.guard.decision import Decision, Finding, Layer, Observation, Severity, Trip
-from rampguard.guard.evidence import EvidenceMemory, weigh_evidence
+from rampguard.guard.evidence import EvidenceMemory, begun_anew, weigh_evidence
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory, remember
 from rampguard.guard.readings import disagreeing_readings, untrusted_readings
@@ -68,7 +68,8 @@ def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[
     findings = tuple(finding for check in CHECKS for finding in check(case))
     trip = state.trip or _first_trip(findings, observation, memory)
     severity = Severity.TRIP if trip else max((f.severity for f in findings), default=Severity.SAFE)
-    after = GuardState(memory, observation.time_s, trip, state.band, state.evidence)
+    evidence = begun_anew(state.evidence) if observation.expected_event else state.evidence
+    after = GuardState(memory, observation.time_s, trip, state.band, evidence)
     return after, Decision(severity, findings, trip)
 
 

@@ -7,7 +7,7 @@ parameters, which a capture records as plain numbers.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -15,16 +15,21 @@ import numpy as np
 from rampguard.loads.band import SAMPLES, Band, tempered
 from rampguard.loads.causes import ERROR, ERRORS, FOLLOWED, Causes
 from rampguard.loads.families import FAMILIES
-from rampguard.loads.following import MODEL_ERROR, Sight
+from rampguard.loads.following import FORGOTTEN_S, MODEL_ERROR, Sight
 from rampguard.loads.model import Model
 from rampguard.loads.ranges import Range, samples
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.series_lamp import LAMP, MARGIN, BehindLamp
 from rampguard.loads.trouble import ARISES, fault_ranges
+from rampguard.quantities import Cause
 
 Span = tuple[float, float]
 KNOWN_GOOD_SIGMAS: Final = 2.5
 """A known-good capture leaves each parameter so many standard deviations either side of what it showed."""
+
+
+TOLERANCE: Final = 0.10
+"""Two units of one model differ by so much in a parameter; common practice, no source."""
 
 
 class FactError(ValueError):
@@ -62,7 +67,13 @@ class Basis:
 
     def causes(self) -> Causes:
         """The causes that a unit of this class can have."""
-        names = FOLLOWED[self.load_class]
+        return self._causes(FOLLOWED[self.load_class], FORGOTTEN_S)
+
+    def healthy(self) -> Causes:
+        """A healthy unit alone, nothing of it forgotten."""
+        return self._causes((Cause.NO_FAULT,), np.inf)
+
+    def _causes(self, names: tuple[Cause, ...], forgotten_s: float) -> Causes:
         return Causes(
             self._model,
             names,
@@ -71,6 +82,7 @@ class Basis:
             nameplate_v=self.nameplate_v,
             nameplate_w=self.nameplate_w,
             error=ERRORS.get(self.load_class, ERROR),
+            forgotten_s=forgotten_s,
         )
 
     def _model(self, values: Mapping[str, Floats]) -> Model:
@@ -81,27 +93,27 @@ class Basis:
 
 
 def narrowed_by_known_good(basis: Basis, sights: Sequence[Sight]) -> dict[str, Span]:
-    """What the readings of a unit known to be good leave of the ranges: twice over, the second time from the first's.
+    """What the readings of a unit known to be good leave of the ranges.
 
-    Each parameter keeps the weighted mean and `KNOWN_GOOD_SIGMAS` standard deviations either side, within its range.
+    Samples come as close to that unit as the readings let them; each parameter keeps their weighted mean and
+    `KNOWN_GOOD_SIGMAS` standard deviations either side, and what two units of one model differ by, within its range.
     """
-    for _ in range(2):
-        band = basis.band()
-        state = band.begin()
-        for sight in sights:
-            state, _ = band.step(state, sight)
-        weights, values = tempered(state.whole), basis.values()
-        spans = {name: _span(item, values[name], weights) for name, item in basis.ranges().items()}
-        basis = replace(basis, narrowed=spans)
-    return dict(basis.narrowed)
+    healthy, ranges = basis.healthy(), basis.ranges()
+    state = healthy.begin()
+    for sight in sights:
+        state, _ = healthy.step(state, sight)
+    weights = tempered(state.crowd.scores)
+    return {
+        name: _span(item, parts, weights) for (name, item), parts in zip(ranges.items(), state.crowd.parts, strict=True)
+    }
 
 
-def _span(item: Range, values: Floats, weights: Floats) -> Span:
-    scale = np.log(values) if item.log else values
-    mean = float(np.sum(weights * scale))
-    half = KNOWN_GOOD_SIGMAS * float(np.sqrt(np.sum(weights * np.square(scale - mean))))
-    low, high = (float(np.exp(edge)) if item.log else edge for edge in (mean - half, mean + half))
-    return max(low, item.low), min(high, item.high)
+def _span(item: Range, parts: Floats, weights: Floats) -> Span:
+    mean = float(np.sum(weights * parts))
+    half = KNOWN_GOOD_SIGMAS * float(np.sqrt(np.sum(weights * np.square(parts - mean))))
+    low, high = (float(item.at(np.array(np.clip(edge, 0.0, 1.0)))) for edge in (mean - half, mean + half))
+    more = TOLERANCE * max(abs(low), abs(high))
+    return max(low - more, item.low), min(high + more, item.high)
 
 
 def narrowed_by_facts(

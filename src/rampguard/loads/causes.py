@@ -21,15 +21,17 @@ from rampguard.loads.rectifier import Floats
 from rampguard.loads.trial import Crowd, Groups, Record, renewed
 from rampguard.quantities import Cause, Told
 
-HEALTHY: Final = 1024
+HEALTHY: Final = 768
 """So many samples stand for a healthy unit: none shall be accused for want of a twin..."""
-EACH: Final = 256
+EACH: Final = 160
 """...and the first so many of them, each with a fault of its own, for each fault: they differ by the fault alone."""
+MORE: Final[Mapping[Cause, int]] = {Cause.OUTPUT_SHORT: 480}
+"""So many instead, for a fault that comes in many kinds and has to be told by few readings."""
 WORST: Final = 5.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
 ERROR: Final = 0.2
-"""A sample may be off by so much: of 256 none need be the unit's twin, and what is small must not add up."""
-ERRORS: Final[Mapping[str, float]] = {"linear-amplifier": 0.1}
+"""A sample may be off by so much: of so many none need be the unit's twin, and what is small must not add up."""
+ERRORS: Final[Mapping[str, float]] = {"linear-amplifier": 0.07, "receiver": 0.1, "transformer": 0.1}
 """The same, for classes that are met more closely: all of such a unit is seen from zero on."""
 UNKNOWN: Final = 9.0
 """What a reading says against `Cause.OTHER`, which explains anything a little: 3 sigmas of current and of power."""
@@ -71,7 +73,7 @@ class CausesState:
 class Causes:
     """The causes of one class and nameplate: samples of each of ``names``, one group after the other.
 
-    `HEALTHY` of the first, which is a unit without a fault, and `EACH` of the others; each may be off by ``error``.
+    The first is a unit without a fault; `sizes` says how many each has; each may be off by ``error``.
     ``make`` makes the class's model of samples, ``own`` are its ranges, ``faults`` those of each fault.
 
     Volts rms, watts.
@@ -87,10 +89,11 @@ class Causes:
         nameplate_v: float,
         nameplate_w: float,
         error: float = ERROR,
+        forgotten_s: float = FORGOTTEN_S,
     ) -> None:
         self.names = names
         self._volts = nameplate_v
-        self._groups = _groups(own, faults)
+        self._groups = _groups(own, faults, sizes(names), forgotten_s)
         self._first = _first_parts(self._groups, own, faults)
 
         def follow(values: Mapping[str, Floats]) -> Following:
@@ -119,12 +122,11 @@ class Causes:
         samples, against = crowd.following.follow(crowd.samples, pace, sight, worth)
         until_s = sight.time_s + EVENT_S if sight.event else state.event_until_s
         dose = pace.dose(sight, until_s, TOLD_FROM)
-        scores = crowd.scores * float(np.exp(-pace.seconds / FORGOTTEN_S))
+        scores = crowd.scores * float(np.exp(-pace.seconds / self._groups.forgotten_s))
         told = scores - dose * against
         met = replace(crowd, samples=samples, scores=told)
-        if len(self.names) > 1:
-            now = state.record.now(pace, sight, dose)
-            met = renewed(met, self._groups, state.record, now, self._follow)
+        now = state.record.now(pace, sight, dose)
+        met = renewed(met, self._groups, state.record, now, self._follow)
         record = state.record.after(pace, sight, dose)
         after = CausesState(met, record, (sight.time_s, pace.v, pace.moved_by), until_s)
         if dose == 0.0:
@@ -137,16 +139,22 @@ class Causes:
         """The logarithm of the mean likelihood, of each cause's samples."""
         most = scores.max()
         likely = np.exp(np.maximum(scores - most, LEAST))
-        faulted = likely[HEALTHY:].reshape(len(self.names) - 1, EACH).mean(axis=1)
-        return np.asarray(most + np.log(np.concatenate([[likely[:HEALTHY].mean()], faulted])))
+        return np.asarray(most + np.log([likely[some].mean() for some in self._groups.slices()]))
 
 
-def _groups(own: Mapping[str, Range], faults: tuple[Mapping[str, Range], ...]) -> Groups:
+def sizes(names: tuple[Cause, ...]) -> tuple[int, ...]:
+    """How many samples each cause has."""
+    return HEALTHY, *(MORE.get(name, EACH) for name in names[1:])
+
+
+def _groups(
+    own: Mapping[str, Range], faults: tuple[Mapping[str, Range], ...], counts: tuple[int, ...], forgotten_s: float
+) -> Groups:
     """All parameters: those of the class, which every group has, and those of each fault."""
     ranges: dict[str, tuple[Range | None, ...]] = {name: (item,) * (len(faults) + 1) for name, item in own.items()}
     for name in {name: None for fault in faults for name in fault}:
         ranges[name] = (None, *(fault.get(name) for fault in faults))
-    return Groups(ranges, (HEALTHY, *(EACH for _ in faults)))
+    return Groups(ranges, counts, forgotten_s)
 
 
 def _first_parts(groups: Groups, own: Mapping[str, Range], faults: tuple[Mapping[str, Range], ...]) -> Floats:
@@ -157,6 +165,6 @@ def _first_parts(groups: Groups, own: Mapping[str, Range], faults: tuple[Mapping
         parts[: len(own), some] = of_class[:, : some.stop - some.start]
     places = {name: place for place, name in enumerate(groups.ranges)}
     for fault, some in zip(faults, groups.slices()[1:], strict=True):
-        for name, each in zip(fault, even_parts(len(fault), EACH), strict=True):
+        for name, each in zip(fault, even_parts(len(fault), some.stop - some.start), strict=True):
             parts[places[name], some] = each
     return parts

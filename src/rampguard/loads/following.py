@@ -25,6 +25,8 @@ WORST: Final = 3.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
 TURN_COST: Final = 0.5
 """A sample that has to start or stop loses so much log-weight."""
+COME_COST: Final = 4.0
+"""...and so much more where it is a fault that comes: it might have come at any other moment of a ramp as well."""
 ROUGH_ERROR: Final = 0.3
 """Whether the class fits at all is asked with so much allowed: its best sample need not be the unit's twin."""
 WINDOW_S: Final = 0.1
@@ -156,7 +158,7 @@ class Following:
         if turned is None or not np.any(turned[0] & worth & (said[0] > TURN_COST)):
             return first.state, said[0]
         second = self._way(*turned, pace, event=sight.event)
-        chose, against, _ = _better(said, self._against(sight, second), second.open_to)
+        chose, against, _ = _better(said, self._against(sight, second), second.open_to, _cost(samples, turned[1]))
         return taken([first, second], chose), against
 
     def choose(self, sight: Sight, ways: list[Way]) -> tuple[Bools, Floats, Floats]:
@@ -194,12 +196,22 @@ class Following:
         return against, roughly
 
 
+def _cost(before: State, turned: State) -> Floats | float:
+    """What each sample loses by turning."""
+    if "faulted" not in before:
+        return TURN_COST
+    return np.asarray(TURN_COST + COME_COST * (turned["faulted"] - before["faulted"]))
+
+
 def _better(
-    first: tuple[Floats, Floats], second: tuple[Floats, Floats], open_to: Bools | np.bool_
+    first: tuple[Floats, Floats],
+    second: tuple[Floats, Floats],
+    open_to: Bools | np.bool_,
+    cost: Floats | float = TURN_COST,
 ) -> tuple[Bools, Floats, Floats]:
     """Where the second way is open and better; and what is then said, finely and roughly."""
-    chose = np.asarray(open_to & (second[0] + TURN_COST < first[0]))
-    return chose, np.where(chose, second[0] + TURN_COST, first[0]), np.where(chose, second[1], first[1])
+    chose = np.asarray(open_to & (second[0] + cost < first[0]))
+    return chose, np.where(chose, second[0] + cost, first[0]), np.where(chose, second[1], first[1])
 
 
 def _deviation(value: float | None, bound: float, unit: float, low: Floats, high: Floats) -> Floats | None:

@@ -25,12 +25,12 @@ from rampguard.loads.rectifier import Floats
 KEPT_V: Final = 0.012
 """The record keeps a reading where the line has moved so far (part of nameplate voltage) since the one before..."""
 KEPT_S: Final = 2.5
-"""...or so long after it..."""
+"""...or so long after it, and twice, three times as long while the line stands still: the longer, the less is new..."""
 FLIP_S: Final = 0.4
 """...or so long after it where the line has stopped or begun to move."""
 LONGEST: Final = 96
 """So many readings are kept; of more, every other of the older half goes."""
-STEPS: Final = 3
+STEPS: Final = 2
 """So many kept readings are done over at each reading."""
 BEGINS_AT: Final = 6
 """So many readings are kept before the first trial."""
@@ -65,6 +65,10 @@ class Record:
     dose: float = 0.0
     event: bool = False
     still: bool = True
+    holds: int = 0
+    """So many readings in a row were kept for the time alone."""
+    count: int = 0
+    """So many were ever kept."""
     thinned: int = 0
     """So often it was thinned out."""
 
@@ -77,18 +81,19 @@ class Record:
         """With one reading more."""
         last_v = self.kept[-1].pace.v if self.kept else -1.0
         since_s = self.seconds + pace.seconds
-        keep = (
-            abs(pace.v - last_v) >= KEPT_V
-            or since_s >= KEPT_S
-            or sight.event
-            or (pace.still != self.still and since_s >= FLIP_S)
-        )
-        if not keep:
+        moved = abs(pace.v - last_v) >= KEPT_V or sight.event or (pace.still != self.still and since_s >= FLIP_S)
+        if not moved and since_s < KEPT_S * (1 + self.holds):
             event = self.event or sight.event
             return replace(self, seconds=since_s, dose=self.dose + dose, event=event, still=pace.still)
         full = len(self.kept) == LONGEST
         before = _thinned(self.kept) if full else self.kept
-        return Record((*before, self.now(pace, sight, dose)), still=pace.still, thinned=self.thinned + full)
+        return Record(
+            (*before, self.now(pace, sight, dose)),
+            still=pace.still,
+            holds=0 if moved else self.holds + 1,
+            count=self.count + 1,
+            thinned=self.thinned + full,
+        )
 
 
 def _thinned(kept: tuple[Kept, ...]) -> tuple[Kept, ...]:
@@ -114,6 +119,8 @@ class Groups:
     ranges: Mapping[str, tuple[Range | None, ...]]
     """None where a group has not got the parameter."""
     sizes: tuple[int, ...]
+    forgotten_s: float = FORGOTTEN_S
+    """Time constant with which readings are forgotten."""
 
     def slices(self) -> list[slice]:
         """Where each group's samples are."""
@@ -168,7 +175,9 @@ class Crowd:
     scores: Floats
     """Log-likelihood of each sample, forgetting."""
     trials: int = 0
-    """So many trials were begun."""
+    """So many trials were begun, and..."""
+    begun_at: int = 0
+    """...the last one when so many readings had ever been kept."""
     trial: Trial | None = None
 
 
@@ -180,27 +189,27 @@ def renewed(
     ``record`` is that of the readings before, ``now`` this one; ``crowd`` has met this one already.
     """
     if crowd.trial is None or crowd.trial.thinned != record.thinned:
-        if len(record.kept) < BEGINS_AT:
-            return crowd
+        if record.count < max(BEGINS_AT, crowd.begun_at + 1):
+            return replace(crowd, trial=None)
         parts = _near_the_best(crowd, groups)
         following = make(groups.smaller().values(parts))
         trial = Trial(parts, following, following.model.rest(), np.zeros(parts.shape[1]), record.thinned)
-        return replace(crowd, trial=trial, trials=crowd.trials + 1)
+        return replace(crowd, trial=trial, trials=crowd.trials + 1, begun_at=record.count)
     trial = crowd.trial
     for kept in record.kept[trial.done : trial.done + STEPS]:
-        trial = _once_more(trial, kept)
+        trial = _once_more(trial, kept, groups.forgotten_s)
     if trial.done < len(record.kept):
         return replace(crowd, trial=trial)
-    return _joined(crowd, _once_more(trial, now), groups, make)
+    return _joined(crowd, _once_more(trial, now, groups.forgotten_s), groups, make)
 
 
-def _once_more(trial: Trial, kept: Kept) -> Trial:
+def _once_more(trial: Trial, kept: Kept, forgotten_s: float) -> Trial:
     samples = trial.samples
     if kept.seconds > 0.0:
         samples, _ = trial.following.model.step(samples, kept.before_v, kept.seconds, event=False)
     everywhere = np.ones_like(trial.scores, dtype=np.bool_)
     samples, against = trial.following.follow(samples, kept.pace, kept.sight, everywhere)
-    faded = float(np.exp(-(kept.seconds + kept.pace.seconds) / FORGOTTEN_S))
+    faded = float(np.exp(-(kept.seconds + kept.pace.seconds) / forgotten_s))
     return replace(trial, samples=samples, scores=trial.scores * faded - kept.dose * against, done=trial.done + 1)
 
 
