@@ -136,3 +136,14 @@ def test_a_group_has_its_own_ranges_and_nothing_of_the_others() -> None:
     values = groups.values(np.full((2, 12), 0.5))
     np.testing.assert_allclose(values["idle"], idle.at(np.array(0.5)))
     np.testing.assert_allclose(values["size"], [0.0] * 4 + [float(size.at(np.array(0.5)))] * 4 + [0.0] * 4)
+
+
+@pytest.mark.parametrize("seed", [5, 9])
+def test_samples_of_either_make_stay(seed: int) -> None:
+    crowd, _ = _along(seed, renewed)
+    makes = GROUPS.makes(crowd.parts)
+    place = list(RANGES).index("soft_share")
+    np.testing.assert_array_equal(makes == 1, crowd.parts[place] < 0.3)
+    assert crowd.trials > 5
+    for make in (0, 1):
+        assert np.count_nonzero(makes == make) >= SIZE // trial.RESERVED

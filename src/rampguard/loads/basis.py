@@ -7,7 +7,7 @@ parameters, which a capture records as plain numbers.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -51,7 +51,9 @@ class Basis:
         own = FAMILIES[self.load_class].ranges
         lamp = LAMP if self.series_lamp_w is not None else {}
         return {
-            name: Range(*self.narrowed[name], why=item.why, log=item.log) if name in self.narrowed else item
+            name: replace(item, low=self.narrowed[name][0], high=self.narrowed[name][1])
+            if name in self.narrowed
+            else item
             for name, item in {**own, **lamp}.items()
         }
 

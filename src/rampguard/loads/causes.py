@@ -23,15 +23,15 @@ from rampguard.quantities import Cause, Told
 
 HEALTHY: Final = 768
 """So many samples stand for a healthy unit: none shall be accused for want of a twin..."""
-EACH: Final = 160
+EACH: Final = 224
 """...and the first so many of them, each with a fault of its own, for each fault: they differ by the fault alone."""
-MORE: Final[Mapping[Cause, int]] = {Cause.OUTPUT_SHORT: 480}
+MORE: Final[Mapping[Cause, int]] = {Cause.OUTPUT_SHORT: 320}
 """So many instead, for a fault that comes in many kinds and has to be told by few readings."""
 WORST: Final = 5.0
 """No reading speaks against a sample more than a deviation of so many sigmas does."""
 ERROR: Final = 0.2
 """A sample may be off by so much: of so many none need be the unit's twin, and what is small must not add up."""
-ERRORS: Final[Mapping[str, float]] = {"linear-amplifier": 0.07, "receiver": 0.1, "transformer": 0.1}
+ERRORS: Final[Mapping[str, float]] = {"linear-amplifier": 0.08, "receiver": 0.1, "transformer": 0.1}
 """The same, for classes that are met more closely: all of such a unit is seen from zero on."""
 UNKNOWN: Final = 9.0
 """What a reading says against `Cause.OTHER`, which explains anything a little: 3 sigmas of current and of power."""

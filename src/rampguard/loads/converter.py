@@ -34,9 +34,9 @@ class SwitchMode:
     ranges: ClassVar[Mapping[str, Range]] = {
         "load": Range(0.02, 1.05, "what it takes once started, of nameplate power: any part of it", log=True),
         "limit": Range(0.3, 1.6, f"power at which its current limit acts at full line, of nameplate power; {COMMON}"),
-        "lockout": Range(0.0, 1.0, "one in five has no under-voltage lockout"),
+        "lockout": Range(0.0, 1.0, "one in five has no under-voltage lockout", either=NO_LOCKOUT_SHARE),
         "wakes": Range(0.015, 0.20, f"line voltage at which one without begins to run; {COMMON}"),
-        "corrected": Range(0.0, 1.0, "a third have a power-factor corrector"),
+        "corrected": Range(0.0, 1.0, "a third have a power-factor corrector", either=CORRECTED_SHARE),
         "filter": Range(
             0.003, 0.35, f"current of the X-capacitors at full line, of nameplate current; {COMMON}", log=True
         ),

@@ -21,12 +21,16 @@ COMMON: Final = "common practice, no source"
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """From ``low`` to ``high``, evenly or (``log``) evenly in the logarithm; and why, with its source."""
+    """From ``low`` to ``high``, evenly or (``log``) evenly in the logarithm; and why, with its source.
+
+    Where a parameter stands for an either-or, units below ``either`` are of one make, units from there on of another.
+    """
 
     low: float
     high: float
     why: str
     log: bool = False
+    either: float | None = None
 
     def __post_init__(self) -> None:
         if not (self.low <= self.high and (self.low > 0.0 or not self.log)):

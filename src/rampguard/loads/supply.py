@@ -51,13 +51,14 @@ STAGES: Final = {
 }
 """The stages'."""
 
+SOFT_SHARE: Final = 0.3
+SWITCHED_SHARE: Final = 0.3
+SILICON_SHARE: Final = 0.5
 SOFT_START: Final = {
-    "soft_share": Range(0.0, 1.0, "three units in ten have a soft start that a slow ramp can see"),
+    "soft_share": Range(0.0, 1.0, "three units in ten have a soft start that a slow ramp can see", either=SOFT_SHARE),
     "soft_ohm": Range(0.02, 0.30, "10 to 47 ohm or an NTC, referred to nameplate power; common practice", log=True),
 }
 """A soft start's."""
-SOFT_SHARE: Final = 0.3
-SWITCHED_SHARE: Final = 0.3
 EMITS_FROM: Final = 0.2
 """Warmth of the heaters from which a cathode may emit; common practice, no source."""
 BYPASS_FROM: Final = 0.55
@@ -222,8 +223,15 @@ class ValveAmplifier:
         "emits_over": Range(0.05, 0.25, f"warmth over which they come to emit fully; {COMMON}"),
         "anodes": Range(0.12, 0.50, f"power taken from the high tension, of nameplate power; {COMMON}", log=True),
         "bleeder": Range(0.001, 0.10, f"of it before the valves conduct; {COMMON}", log=True),
-        "silicon": Range(0.0, 1.0, "half have silicon rectifiers, or directly heated ones that are warm at once"),
-        "switched": Range(0.0, 1.0, "three in ten have a standby switch that holds the anodes' current back"),
+        "silicon": Range(
+            0.0,
+            1.0,
+            "half have silicon rectifiers, or directly heated ones that are warm at once",
+            either=SILICON_SHARE,
+        ),
+        "switched": Range(
+            0.0, 1.0, "three in ten have a standby switch that holds the anodes' current back", either=SWITCHED_SHARE
+        ),
     }
 
     def __init__(self, values: Mapping[str, Floats]) -> None:
@@ -244,7 +252,7 @@ class ValveAmplifier:
         p, supply = self._p, self._supply
         warmth, heaters = self._heat(state["warmth"], v, seconds)
         emission = self._emission(warmth, state["ahead"])
-        rectifies = np.where(p["silicon"] < 0.5, 1.0, np.maximum(emission, 1e-3))
+        rectifies = np.where(p["silicon"] < SILICON_SHARE, 1.0, np.maximum(emission, 1e-3))
         x = state["held"] / supply.full
         operates = np.ones_like(warmth) if event else state["operates"]
         take = p["anodes"] / supply.full * x**1.5 * emission * operates

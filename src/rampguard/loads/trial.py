@@ -36,6 +36,8 @@ BEGINS_AT: Final = 6
 """So many readings are kept before the first trial."""
 ELITE: Final = 8
 """One in so many of a cause's samples is good enough to be drawn from."""
+RESERVED: Final = 6
+"""One in so many of a cause's samples is kept for each make."""
 STRIDE: Final = (0.2, 1.1)
 """How far a new sample goes along the way between two others."""
 TRIED: Final = 4
@@ -127,6 +129,18 @@ class Groups:
         ends = np.cumsum(self.sizes)
         return [slice(int(end) - size, int(end)) for end, size in zip(ends, self.sizes, strict=True)]
 
+    def either_or(self) -> list[tuple[int, Range]]:
+        """The either-ors of the class: where each is among the parameters, and its range."""
+        pairs = ((place, ranges[0]) for place, ranges in enumerate(self.ranges.values()))
+        return [(place, item) for place, item in pairs if item is not None and item.either is not None]
+
+    def makes(self, parts: Floats) -> np.ndarray:
+        """The make of each sample, as a number: those alike in every either-or of the class are of one."""
+        make = np.zeros(parts.shape[1], dtype=np.intp)
+        for place, item in self.either_or():
+            make = 2 * make + (item.at(parts[place]) < (item.either or 0.0))
+        return make
+
     def smaller(self) -> Groups:
         """Groups of the size of a trial."""
         return replace(self, sizes=tuple(size // TRIED for size in self.sizes))
@@ -214,7 +228,10 @@ def _once_more(trial: Trial, kept: Kept, forgotten_s: float) -> Trial:
 
 
 def _near_the_best(crowd: Crowd, groups: Groups) -> Floats:
-    """New samples of each group: a good one, and part of the way between two others; folded back into the ranges."""
+    """New samples of each group: a good one, and part of the way between two others; folded back into the ranges.
+
+    An either-or is the good one's: no way leads from one make to another.
+    """
     drawn = []
     for some in groups.slices():
         size = some.stop - some.start
@@ -224,7 +241,10 @@ def _near_the_best(crowd: Crowd, groups: Groups) -> Floats:
         even = [(0.5 + index * golden(4) ** -(place + 1.0)) % 1.0 for place in range(4)]
         one, two, three = (elite[(each * len(elite)).astype(np.intp)] for each in even[:3])
         stride = STRIDE[0] + (STRIDE[1] - STRIDE[0]) * even[3]
-        drawn.append(crowd.parts[:, one] + stride * (crowd.parts[:, two] - crowd.parts[:, three]))
+        new = crowd.parts[:, one] + stride * (crowd.parts[:, two] - crowd.parts[:, three])
+        for place, _ in groups.either_or():
+            new[place] = crowd.parts[place, one]
+        drawn.append(new)
     return _folded(np.concatenate(drawn, axis=1))
 
 
@@ -235,11 +255,19 @@ def _folded(parts: Floats) -> Floats:
 
 
 def _joined(crowd: Crowd, trial: Trial, groups: Groups, make: Callable[[Mapping[str, Floats]], Following]) -> Crowd:
-    """The best of the trial in the places of the worst, group by group, where they are better."""
+    """The best of the trial in the places of the worst, group by group, where they are better.
+
+    The best of each make stay, however bad: what no reading has told yet (a relay that has yet to pull in) may come.
+    """
     gone, come = [], []
+    makes = groups.makes(crowd.parts)
     for some, tried in zip(groups.slices(), groups.smaller().slices(), strict=True):
-        worst = some.start + np.argsort(crowd.scores[some], kind="stable")[: tried.stop - tried.start]
-        best = tried.start + np.argsort(-trial.scores[tried], kind="stable")
+        order = some.start + np.argsort(crowd.scores[some], kind="stable")
+        stays = np.zeros(len(order), dtype=np.bool_)
+        for each in np.unique(makes[some]):
+            stays[np.flatnonzero(makes[order] == each)[-(len(order) // RESERVED) :]] = True
+        worst = order[~stays][: tried.stop - tried.start]
+        best = tried.start + np.argsort(-trial.scores[tried], kind="stable")[: len(worst)]
         better = trial.scores[best] > crowd.scores[worst]
         gone.append(worst[better])
         come.append(best[better])
