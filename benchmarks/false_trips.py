@@ -1,6 +1,6 @@
 """Healthy ramps over all load classes: how often does the guard warn or trip where nothing is wrong.
 
-    python benchmarks/false_trips.py [--count 2000] [--beyond 0.1] [--seed N] [--note RUN]
+    python benchmarks/false_trips.py [--count 2000] [--beyond 0.1] [--seed N] [--store FOLDER] [--note RUN]
 
 Units as in `population`, on 100 V 50 Hz, 120 V 60 Hz and 230 V 50 Hz; each with a plan of its own (steps, dwell,
 slew), a third of them as a hand turns a knob (jerks, stops, goes back a little), through meters of 0.1 % or 1 % with
@@ -10,13 +10,13 @@ noise, at 2 to 10 readings a second. All layers judge. The seed is the hash of t
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import subprocess
-import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from figures import write_run
+from jobs import results
 from population import POPULATIONS, Population, batch, specimens
 from ramps import MAINS, Metering, Ramp, Verdict, basis_of, judged, pressed_window, ramp, readings_of, simulate
 from scipy.stats import beta
@@ -79,18 +79,14 @@ def main() -> None:
     parser.add_argument("--beyond", type=float, default=0.0)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--kinds", default="", help="only kinds with this in their name")
+    parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
     parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     seed, commit = frozen_seed() if options.seed is None else (options.seed, "none")
     each = -(-options.count // (len(POPULATIONS) * len(MAINS)))
     chosen = [p for p, population in enumerate(POPULATIONS) if options.kinds in population.kind]
     jobs = [(p, m, each, seed, options.beyond) for p in chosen for m in range(len(MAINS))]
-    begun_s, found = time.monotonic(), []
-    with multiprocessing.Pool(2) as pool:
-        for some in pool.imap_unordered(_job, jobs):
-            found += some
-            print(f"{len(found)} ramps, {time.monotonic() - begun_s:.0f} s", end="\r", flush=True)
-    print()
+    found = [row for some in results(_job, jobs, options.store) for row in some]
     trips, warned = [f for f in found if f["trip"]], [f for f in found if f["warned"] and not f["trip"]]
     rows = table(found, options.note or f"{100 * options.beyond:g} % beyond the ranges", commit)
     for row in rows:

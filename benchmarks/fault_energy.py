@@ -1,6 +1,6 @@
 """What a fault gets before the guard trips, beside people, fuses, and the first reading that could tell.
 
-    python benchmarks/fault_energy.py [--count 200] [--kinds NAME] [--seed N] [--note RUN]
+    python benchmarks/fault_energy.py [--count 200] [--kinds NAME] [--seed N] [--store FOLDER] [--note RUN]
 
 For every fault of `fault_population` so many units on random ways to full line. Told a row: how many tripped; how far
 the line had come at the trip beyond the *clairvoyant* reading (the first that differs from the same unit without its
@@ -19,10 +19,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -30,6 +29,7 @@ from calibration import calibration
 from false_trips import frozen_seed
 from fault_population import KINDS, LAMPS_W, FaultKind, Lot, lot, lots_of
 from figures import write_run
+from jobs import results
 from ramps import WINDOW_S, Metering, basis_of, judged, readings_of
 
 from instruments.simulated.amplifier import REFERENCE_V
@@ -281,6 +281,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--kinds", default="", help="only faults with this in their name")
+    parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
     parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     seed, commit = frozen_seed() if options.seed is None else (options.seed, "none")
@@ -290,12 +291,7 @@ def main() -> None:
         if options.kinds in kind.name
         for mains, count, late in lots_of(kind, options.count)
     ]
-    begun_s, found = time.monotonic(), []
-    with multiprocessing.Pool(2) as pool:
-        for some in pool.imap(_job, jobs):
-            found += some
-            print(f"{len(found)} ramps judged, {time.monotonic() - begun_s:.0f} s", end="\r", flush=True)
-    print()
+    found = [outcome for some in results(_job, jobs, options.store) for outcome in some]
     run_name = options.note or "unnamed"
     answers = [(o.kind, o.tripped, *o.causes[0], o.causes[0][0] == _kind(o.kind).cause) for o in found]
     kept = (
