@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rampguard.guard.limits import SUBTLE_NATS, Limits
+from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
 from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
 from rampguard.ramp.plan import MAINS_TOLERANCE
@@ -77,6 +77,7 @@ def limits_for(
         offset_from_line_v=_OFFSET_FROM * nameplate_v,
         stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed),
         stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed),
+        evidence_gross_nats=_or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
         evidence_subtle_nats=_or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
         watched=watched,
     )

@@ -11,6 +11,7 @@ from typing import Final
 
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
 
+GROSS_NATS: Final = 6.0
 SUBTLE_NATS: Final = 0.4
 
 
@@ -101,7 +102,7 @@ class Limits:
     evidence_nats: float = 11.5
     """Log-odds of a fault against a healthy unit, summed up, that trip: a hundred thousand to one. By Lorden's bound a
     healthy unit that keeps to its model comes to it in so many independent readings on average, or later."""
-    evidence_gross_nats: float = 6.0
+    evidence_gross_nats: float = GROSS_NATS
     """Allowance, for each independent reading, for a short: a healthy unit that is like no sample is not like one."""
     evidence_subtle_nats: float = SUBTLE_NATS
     """Allowance for the faults that may be small."""
