@@ -12,21 +12,20 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from scipy.stats import beta
+from jobs import upper_bound
 
 RESULTS: Final = Path(__file__).resolve().parent / "results" / "calibration.json"
 PICTURE: Final = RESULTS.parent.parent.parent / "docs" / "pictures" / "calibration.png"
 EDGES: Final = (0.0, 0.5, 0.7, 0.85, 0.95, 0.99, 0.999, 1.0 + 1e-9)
 """Answers are put together by the probability they were given."""
-ALL: Final = "all faults"
 
-Answer = tuple[str, bool, str, float, bool]
-"""Kind of fault, whether the guard tripped, the cause named first, its probability, whether it is the true one."""
+Answer = tuple[bool, float, bool]
+"""Whether the guard tripped, the probability given to the cause named first, and whether it is the true one."""
 
 
 def calibration(answers: Iterable[Answer], run_name: str, commit: str) -> list[dict[str, Any]]:
-    """A row for each group of answers to a trip; and one for the ramps of faulted units that did not trip."""
-    tripped = [(probability, right) for _, trip, _, probability, right in answers if trip]
+    """A row for each group of answers to a trip."""
+    tripped = [(probability, right) for trip, probability, right in answers if trip]
     rows = []
     for low, high in itertools.pairwise(EDGES):
         some = [(probability, right) for probability, right in tripped if low <= probability < high]
@@ -47,10 +46,8 @@ def calibration(answers: Iterable[Answer], run_name: str, commit: str) -> list[d
 
 
 def interval(hits: int, of: int) -> tuple[float, float]:
-    """The 95 % interval of a rate (Clopper and Pearson 1934, by scipy's beta distribution)."""
-    low = 0.0 if hits == 0 else float(beta.ppf(0.025, hits, of - hits + 1))
-    high = 1.0 if hits == of else float(beta.ppf(0.975, hits + 1, of - hits))
-    return low, high
+    """The 95 % interval of a rate (both bounds one-sided 97.5 %)."""
+    return 1.0 - upper_bound(of - hits, of, 0.975), upper_bound(hits, of, 0.975)
 
 
 def _part(percent: str) -> float:

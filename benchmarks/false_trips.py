@@ -9,17 +9,13 @@ noise, at 2 to 10 readings a second. All layers judge. The seed is the hash of t
 
 from __future__ import annotations
 
-import argparse
-import subprocess
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from figures import write_run
-from jobs import results
+from jobs import options_parser, results, seed_of, upper_bound
 from population import POPULATIONS, Population, batch, specimens
 from ramps import MAINS, Metering, Ramp, Verdict, basis_of, judged, pressed_window, ramp, readings_of, simulate
-from scipy.stats import beta
 
 
 def run(
@@ -60,29 +56,12 @@ def _job(job: tuple[int, int, int, int, float]) -> list[dict[str, Any]]:
     return run(POPULATIONS[which], MAINS[mains], count, seed, beyond)
 
 
-def upper_bound(events: int, of: int) -> float:
-    """The one-sided 95 % upper bound on a rate (Clopper and Pearson 1934, by scipy's beta distribution)."""
-    return 1.0 if events >= of else float(beta.ppf(0.95, events + 1, of - events))
-
-
-def frozen_seed() -> tuple[int, str]:
-    """The seed of the newest commit that touched the load models: the one that froze them."""
-    asked = ["git", "log", "-1", "--format=%H", "--", "src/rampguard/loads"]
-    commit = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.strip()
-    return int(commit[:8], 16), commit[:12]
-
-
 def main() -> None:
     """Run it, print what was found, and keep it."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--count", type=int, default=2000)
+    parser = options_parser(str(__doc__), count=2000)
     parser.add_argument("--beyond", type=float, default=0.0)
-    parser.add_argument("--seed", type=int)
-    parser.add_argument("--kinds", default="", help="only kinds with this in their name")
-    parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
-    seed, commit = frozen_seed() if options.seed is None else (options.seed, "none")
+    seed, commit = seed_of(options)
     each = -(-options.count // (len(POPULATIONS) * len(MAINS)))
     chosen = [p for p, population in enumerate(POPULATIONS) if options.kinds in population.kind]
     jobs = [(p, m, each, seed, options.beyond) for p in chosen for m in range(len(MAINS))]

@@ -17,22 +17,20 @@ Also kept: how often causes given so much probability were the true ones (`calib
 
 from __future__ import annotations
 
-import argparse
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from calibration import calibration
-from false_trips import frozen_seed
 from fault_population import KINDS, LAMPS_W, FaultKind, Lot, lot, lots_of
 from figures import write_run
-from jobs import results
+from jobs import options_parser, results, seed_of
 from ramps import WINDOW_S, Metering, basis_of, judged, readings_of
 
 from instruments.simulated.amplifier import REFERENCE_V
+from rampguard.quantities import Cause
 
 WAYS: Final = {
     "10 a second": Metering(0.001, 1),
@@ -206,13 +204,10 @@ def table(found: list[Outcome], run_name: str, commit: str) -> list[dict[str, An
         tripped = [o for o in some if o.tripped]
         beyond = [None if o.beyond is None else 100.0 * o.beyond for o in tripped]
         named = [_faults(o) for o in some]
-        cause = _kind(kind).cause
+        cause, idle = _kind(kind).cause, _idle_figures(some)
         rows.append(
             {
-                "run": run_name,
-                "classes as of": commit,
-                "fault": kind,
-                "metered": way,
+                **_whose(run_name, commit, kind, way),
                 "units": len(some),
                 "tripped": len(tripped),
                 "line beyond the clairvoyant, %: median": _quantile(beyond, 0.5),
@@ -221,10 +216,7 @@ def table(found: list[Outcome], run_name: str, commit: str) -> list[dict[str, An
                 "most": _quantile([o.after_s for o in tripped], 1.0),
                 "after the press, s: most": _quantile([o.since_press_s for o in some], 1.0),
                 "in the soft start's resistor, J: most": _quantile([o.resistor_j for o in some], 1.0),
-                "idle at most, of the whole unit's then: worst": _quantile([o.idle_ratio for o in some], 1.0),
-                "of its idle at full line: worst": _quantile([o.idle_part for o in some], 1.0),
-                "trebled, of full line": sum(o.idle_part > TREBLED for o in some),
-                "trebled, then": sum(o.idle_ratio > TREBLED for o in some),
+                **(idle if cause == Cause.RUNAWAY else dict.fromkeys(idle, "")),
                 "cause first": f"{100 * np.mean([n[:1] == [cause] for n in named]):.0f} %",
                 "among two": f"{100 * np.mean([cause in n[:2] for n in named]):.0f} %",
                 "layers": " ".join(
@@ -232,17 +224,22 @@ def table(found: list[Outcome], run_name: str, commit: str) -> list[dict[str, An
                 ),
             }
         )
-    return [_only_what_was_asked(row) for row in rows]
+    return rows
 
 
 TREBLED: Final = 3.0
 
 
-def _only_what_was_asked(row: dict[str, Any]) -> dict[str, Any]:
-    """Leave the idle's figures to the fault of the idle."""
+def _whose(run_name: str, commit: str, kind: str, way: str) -> dict[str, Any]:
+    return {"run": run_name, "classes as of": commit, "fault": kind, "metered": way}
+
+
+def _idle_figures(some: list[Outcome]) -> dict[str, Any]:
     return {
-        key: "" if ("idle" in key or "trebled" in key) and row["fault"] != "idle runaway" else value
-        for key, value in row.items()
+        "idle at most, of the whole unit's then: worst": _quantile([o.idle_ratio for o in some], 1.0),
+        "of its idle at full line: worst": _quantile([o.idle_part for o in some], 1.0),
+        "trebled, of full line": sum(o.idle_part > TREBLED for o in some),
+        "trebled, then": sum(o.idle_ratio > TREBLED for o in some),
     }
 
 
@@ -259,10 +256,7 @@ def energies(found: list[Outcome], run_name: str, commit: str) -> list[dict[str,
         lamps = [[o.lamps_j[n] for o in there if o.lamps_j] for n in range(len(LAMPS_W))]
         rows.append(
             {
-                "run": run_name,
-                "classes as of": commit,
-                "fault": kind,
-                "metered": way,
+                **_whose(run_name, commit, kind, way),
                 "guard, all": _quantile([o.energy_j for o in some], 0.5),
                 "there at switch-on: guard": _quantile([o.energy_j for o in there], 0.5),
                 "nine in ten": _quantile([o.energy_j for o in there], 0.9),
@@ -277,14 +271,8 @@ def energies(found: list[Outcome], run_name: str, commit: str) -> list[dict[str,
 
 def main() -> None:
     """Run it, print what was found, and keep it."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--count", type=int, default=200)
-    parser.add_argument("--seed", type=int)
-    parser.add_argument("--kinds", default="", help="only faults with this in their name")
-    parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
-    options = parser.parse_args()
-    seed, commit = frozen_seed() if options.seed is None else (options.seed, "none")
+    options = options_parser(str(__doc__), count=200).parse_args()
+    seed, commit = seed_of(options)
     jobs = [
         (k, mains, count, late, seed)
         for k, kind in enumerate(KINDS)
@@ -293,7 +281,7 @@ def main() -> None:
     ]
     found = [outcome for some in results(_job, jobs, options.store) for outcome in some]
     run_name = options.note or "unnamed"
-    answers = [(o.kind, o.tripped, *o.causes[0], o.causes[0][0] == _kind(o.kind).cause) for o in found]
+    answers = [(o.tripped, o.causes[0][1], o.causes[0][0] == _kind(o.kind).cause) for o in found]
     kept = (
         ("fault_energy", "Faults: when the guard trips", table(found, run_name, commit)),
         ("fault_energy_joules", "Faults: energy into the unit, J, median", energies(found, run_name, commit)),

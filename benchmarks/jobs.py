@@ -1,15 +1,50 @@
-"""Long jobs on two processes; what is done can be kept, so that a run that was cut short goes on where it was."""
+"""What the proofs of thousands of ramps share: their options and seed, two processes, and the bound on a rate.
+
+What is done can be kept, so that a run that was cut short goes on where it was.
+"""
 
 from __future__ import annotations
 
+import argparse
 import hashlib
 import multiprocessing
 import pickle
+import subprocess
 import time
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
+
+from scipy.stats import beta
+
+
+def options_parser(doc: str, count: int) -> argparse.ArgumentParser:
+    """The options; a script may add its own."""
+    parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--count", type=int, default=count)
+    parser.add_argument("--seed", type=int)
+    parser.add_argument("--kinds", default="", help="only kinds with this in their name")
+    parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
+    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
+    return parser
+
+
+def seed_of(options: argparse.Namespace) -> tuple[int, str]:
+    """The seed asked for, or that of the frozen load models; and the commit that froze them."""
+    return frozen_seed() if options.seed is None else (options.seed, "none")
+
+
+def frozen_seed() -> tuple[int, str]:
+    """The seed of the newest commit that touched the load models: the one that froze them."""
+    asked = ["git", "log", "-1", "--format=%H", "--", "src/rampguard/loads"]
+    commit = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.strip()
+    return int(commit[:8], 16), commit[:12]
+
+
+def upper_bound(events: int, of: int, confidence: float = 0.95) -> float:
+    """The one-sided upper bound on a rate (Clopper and Pearson 1934, by scipy's beta distribution)."""
+    return 1.0 if events >= of else float(beta.ppf(confidence, events + 1, of - events))
 
 
 def results(job_of: Callable[[Any], list[Any]], jobs: Iterable[Any], store: Path | None) -> Iterator[list[Any]]:

@@ -9,7 +9,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
 
-from false_trips import MAINS, ramp, run, upper_bound
+from false_trips import MAINS, ramp, run
+from jobs import upper_bound
 from population import POPULATIONS, Draw, Population, specimens
 
 SEED = 20261125

@@ -64,10 +64,7 @@ def test_the_clairvoyant_reads_what_differs_by_five_sigmas() -> None:
 
 
 def test_answers_are_put_together_by_what_they_were_given() -> None:
-    answers = [("a", True, "x", 0.9, k < 9) for k in range(10)] + [
-        ("a", True, "x", 0.6, True),
-        ("a", False, "y", 0.9, False),
-    ]
+    answers = [(True, 0.9, k < 9) for k in range(10)] + [(True, 0.6, True), (False, 0.9, False)]
     rows = calibration(answers, "run", "commit")
     assert [(row["answers"], row["right"]) for row in rows] == [(1, "100.0 %"), (10, "90.0 %")]
 

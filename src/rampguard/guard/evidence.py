@@ -44,10 +44,10 @@ REMEMBERED_READINGS: Final = 20.0
 """Independent readings after which an e-fold of what was said counts no more: samples that fitted then are gone."""
 STAGE_NATS: Final = 5.0
 """A trip for current in an emitter resistor counts so much against causes that put none there..."""
-INRUSH_NATS: Final = 3.0
-"""A trip for more than an inrush, just after power was pressed, counts so much for a short."""
 IN_STAGE: Final = frozenset({Cause.OUTPUT_SHORT, Cause.RUNAWAY, Cause.OTHER})
 """...which is all but these."""
+INRUSH_NATS: Final = 3.0
+"""A trip for more than an inrush, just after power was pressed, counts so much for a short."""
 SPEAKS_OF_UNIT: Final = frozenset({Layer.CEILING, Layer.BAND, Layer.EVIDENCE})
 """Trips of these layers speak of the unit; others of the bench."""
 
@@ -120,7 +120,7 @@ CAUSE_WORDS: Final[Mapping[str, str]] = {
     Cause.SWITCH_SHORT: "a shorted converter switch",
     Cause.OTHER: "something else",
 }
-"""Each cause in words that go on after 'speaks for'."""
+"""Each cause in words that go on after 'it is'."""
 
 
 def ranked(memory: EvidenceMemory, trip: Trip | None) -> tuple[tuple[str, float], ...]:

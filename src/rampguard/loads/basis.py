@@ -26,8 +26,6 @@ from rampguard.quantities import Cause
 Span = tuple[float, float]
 KNOWN_GOOD_SIGMAS: Final = 2.5
 """A known-good capture leaves each parameter so many standard deviations either side of what it showed."""
-
-
 TOLERANCE: Final = 0.10
 """Two units of one model differ by so much in a parameter; common practice, no source."""
 

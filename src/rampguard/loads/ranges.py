@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -43,6 +44,7 @@ class Range:
         return np.asarray(self.low + (self.high - self.low) * part)
 
 
+@cache
 def golden(dimensions: int) -> float:
     """The positive root of x^(d+1) = x + 1."""
     x = 1.5
@@ -51,10 +53,10 @@ def golden(dimensions: int) -> float:
     return x
 
 
-def even_parts(dimensions: int, count: int) -> Floats:
-    """``count`` points that fill a unit cube evenly, shape (dimensions, count)."""
+def even_parts(dimensions: int, count: int, after: int = 0) -> Floats:
+    """``count`` points that fill a unit cube evenly, shape (dimensions, count); those ``after`` so many others."""
     steps = golden(dimensions)
-    index = np.arange(1, count + 1, dtype=np.float64)
+    index = np.arange(after + 1, after + count + 1, dtype=np.float64)
     return np.array([(0.5 + index * steps ** -(place + 1.0)) % 1.0 for place in range(dimensions)])
 
 

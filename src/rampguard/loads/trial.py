@@ -19,7 +19,7 @@ import numpy as np
 
 from rampguard.loads.following import FORGOTTEN_S, Following, Pace, Sight
 from rampguard.loads.model import State
-from rampguard.loads.ranges import Range, golden
+from rampguard.loads.ranges import Range, even_parts
 from rampguard.loads.rectifier import Floats
 
 KEPT_V: Final = 0.012
@@ -237,8 +237,7 @@ def _near_the_best(crowd: Crowd, groups: Groups) -> Floats:
         size = some.stop - some.start
         elite = some.start + np.argsort(-crowd.scores[some], kind="stable")[: size // ELITE]
         count = size // TRIED
-        index = np.arange(1, count + 1, dtype=np.float64) + count * (crowd.trials + 1)
-        even = [(0.5 + index * golden(4) ** -(place + 1.0)) % 1.0 for place in range(4)]
+        even = even_parts(4, count, after=count * (crowd.trials + 1))
         one, two, three = (elite[(each * len(elite)).astype(np.intp)] for each in even[:3])
         stride = STRIDE[0] + (STRIDE[1] - STRIDE[0]) * even[3]
         new = crowd.parts[:, one] + stride * (crowd.parts[:, two] - crowd.parts[:, three])
