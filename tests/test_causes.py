@@ -14,7 +14,7 @@ from rampguard.loads.causes import FOLLOWED, sizes
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.following import Sight
 from rampguard.loads.ranges import samples
-from rampguard.loads.trouble import FAULTS, Trouble, fault_ranges
+from rampguard.loads.trouble import FAULTS, Trouble, across_rectifier, fault_ranges
 from rampguard.quantities import Cause
 
 GOLDEN = golden()
@@ -23,14 +23,13 @@ ROOT2 = math.sqrt(2.0)
 
 
 def _there(**values: float) -> tuple[Trouble, dict[str, np.ndarray]]:
-    trouble = Trouble({name: value * ONE for name, value in values.items()})
+    trouble = Trouble({name: value * ONE for name, value in values.items()}, full=ROOT2 * ONE)
     return trouble, trouble.rest()
 
 
 @pytest.mark.parametrize(("v", "ohm", "drop", "short_s"), [(0.05, 0.1, 0.02, 20.0), (0.3, 0.05, 0.01, 5.0)])
 def test_a_short_behind_a_rectifier_against_integration(v: float, ohm: float, drop: float, short_s: float) -> None:
-    trouble, state = _there(short_s=short_s)
-    found = trouble.on_rectifier(state, v, ohm * ONE, drop * ONE)
+    found = across_rectifier(short_s * ONE, v, ohm * ONE, drop * ONE)
     whole = ohm + 1.0 / short_s
 
     def current(angle: float) -> float:
@@ -46,8 +45,7 @@ def test_a_short_behind_a_rectifier_against_integration(v: float, ohm: float, dr
 
 
 def test_a_short_below_its_threshold_draws_nothing() -> None:
-    trouble, state = _there(short_s=20.0)
-    found = trouble.on_rectifier(state, 0.01, 0.1 * ONE, 0.02 * ONE)
+    found = across_rectifier(20.0 * ONE, 0.01, 0.1 * ONE, 0.02 * ONE)
     assert found.current[0] == found.power[0] == 0.0
 
 
@@ -66,7 +64,7 @@ def test_a_partner_conducts_from_its_threshold_up_to_its_limit() -> None:
     trouble, state = _there(short_s=50.0, limited=1.0, partner=2.0, partner_from=0.02)
 
     def taken(x: float) -> float:
-        extra = trouble.on_rails(state, x * ROOT2 * ONE, ROOT2 * ONE, ROOT2)
+        extra = trouble.on_rails(state, x * ROOT2 * ONE, ROOT2)
         return float((extra.take + extra.per_v * x * ROOT2)[0])
 
     assert taken(0.02) == pytest.approx(0.0, abs=1e-12)
@@ -130,6 +128,40 @@ def test_a_reading_told_twice_at_one_moment_is_told_once() -> None:
     again, nothing = causes.step(followed, sight)
     assert again is followed
     assert not nothing.nats
+
+
+def _told(every_s: float, **more: bool) -> list[bool]:
+    """Of ten readings so far apart, line rising, which are told of."""
+    causes = Basis(load_class="linear-amplifier", nameplate_v=230.0, nameplate_w=200.0).causes()
+    state, found = causes.begin(), []
+    for k in range(10):
+        sight = Sight(time_s=every_s * k, line_voltage_v=20.0 + k, line_current_a=0.05, real_power_w=0.4)
+        state, told = causes.step(state, sight, **more)
+        found.append(bool(told.nats))
+    return found
+
+
+def test_of_readings_close_together_every_other_is_told_of() -> None:
+    assert _told(0.1, matters=False) == [True, False] * 5
+    assert all(_told(0.2, matters=False))
+    assert sum(_told(0.02, matters=False)) == 2
+
+
+def test_a_reading_that_matters_is_always_told_of() -> None:
+    assert all(_told(0.1, matters=True))
+
+
+def test_what_is_not_told_of_is_not_lost_on_the_next() -> None:
+    """The line's move and the time of both are the next reading's."""
+    causes = Basis(load_class="linear-amplifier", nameplate_v=230.0, nameplate_w=200.0).causes()
+    state = causes.begin()
+    for k in range(3):
+        sight = Sight(time_s=0.1 * k, line_voltage_v=20.0 + k, line_current_a=0.05, real_power_w=0.4)
+        state, told = causes.step(state, sight, matters=False)
+    assert told.readings == pytest.approx(0.5 * 0.2 * 2.0)
+    assert state.told is not None
+    pace = state.told[1].pace
+    assert (pace.seconds, pace.moved_by, pace.reach) == pytest.approx((0.2, 2.0 / 230.0, 1.0 / 230.0))
 
 
 RIGHT = {

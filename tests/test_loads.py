@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
+from scipy.optimize import brentq
 
 from instruments.simulated.units import UNITS, make_unit
 from instruments.simulated.world import World
@@ -54,6 +56,30 @@ def test_it_settles_where_charge_in_is_charge_out() -> None:
     assert volts[0] == pytest.approx(np.mean(solved.y[0]), rel=0.01)
     assert mean[0] == pytest.approx(0.3, rel=0.01)
     assert math.sqrt(mean_square[0]) == pytest.approx(math.sqrt(square), rel=0.03)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_charge_in_meets_charge_out_to_a_part_in_a_hundred_thousand(seed: int) -> None:
+    """Against scipy.optimize.brentq, over whatever peak, reservoir, load and length of step there may be."""
+    draw = random.Random(seed).uniform
+    peak_v, ohm, farad_per_s = draw(0.01, 1.9), math.exp(draw(-3.5, 0.0)), math.exp(draw(-7.0, 3.0))
+    held_v, load_a, load_s = draw(0.0, 1.05) * peak_v, draw(0.0, 0.3), math.exp(draw(-7.0, 5.0))
+    one = np.ones(1)
+    volts, mean, _ = settle(
+        peak_v * one, held_v * one, ohm * one, farad_per_s * one, load_a * peak_v * one, load_s * one
+    )
+
+    def short_of(x: float) -> float:
+        comes = peak_v / ohm * (2.0 / math.pi) * (math.sqrt(1.0 - x * x) - math.acos(x) * x)
+        return comes - farad_per_s * (x * peak_v - held_v) - load_a * peak_v - load_s * x * peak_v
+
+    if short_of(0.0) <= 0.0 or short_of(1.0) >= 0.0:
+        assert volts[0] == 0.0 or mean[0] == 0.0
+        return
+    x = brentq(short_of, 0.0, 1.0, xtol=1e-15, rtol=1e-14)
+    comes = farad_per_s * (x * peak_v - held_v) + load_a * peak_v + load_s * x * peak_v
+    assert volts[0] == pytest.approx(x * peak_v, abs=1e-5 * peak_v)
+    assert mean[0] == pytest.approx(comes, rel=1e-5, abs=1e-9)
 
 
 def test_above_the_peak_the_reservoir_empties_into_its_load() -> None:

@@ -32,8 +32,16 @@ class Expecting:
         if sight is None:
             return None
         self._state, expectation = self._band.step(self._state, sight)
-        self._followed, told = self._causes.step(self._followed, sight)
+        self._followed, told = self._causes.step(self._followed, sight, matters=_outside(expectation, sight))
         return replace(expectation, told=told)
+
+
+def _outside(expectation: Expectation, sight: Sight) -> bool:
+    """Whether a reading is outside the band; what is within says little more than the one just before it."""
+    pairs = ((expectation.current_a, sight.line_current_a), (expectation.power_w, sight.real_power_w))
+    return any(
+        bounds is not None and value is not None and not bounds.low <= value <= bounds.high for bounds, value in pairs
+    )
 
 
 class Sights:

@@ -14,11 +14,11 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.loads.following import EVENT_S, FORGOTTEN_S, Following, Sight, paced
+from rampguard.loads.following import EVENT_S, FORGOTTEN_S, Before, Following, Pace, Sight, paced
 from rampguard.loads.model import Model
 from rampguard.loads.ranges import Range, even_parts
 from rampguard.loads.rectifier import Floats
-from rampguard.loads.trial import Crowd, Groups, Record, renewed
+from rampguard.loads.trial import Crowd, Groups, Kept, Record, renewed, worth_asking
 from rampguard.quantities import Cause, Told
 
 HEALTHY: Final = 768
@@ -35,10 +35,10 @@ ERRORS: Final[Mapping[str, float]] = {"linear-amplifier": 0.08, "receiver": 0.15
 """The same, for classes that are met more closely: all of such a unit is seen from zero on."""
 UNKNOWN: Final = 9.0
 """What a reading says against `Cause.OTHER`, which explains anything a little: 3 sigmas of current and of power."""
+APART_S: Final = 0.12
+"""Readings closer together than this say much the same: every other one is told of, or one that matters."""
 TOLD_FROM: Final = 0.004
 """Below this part of line voltage nothing is told: thresholds and zeros of meters decide there."""
-WORTH: Final = 12.0
-"""A sample so many nats behind the best is not worth the asking whether its fault has come."""
 LEAST: Final = -600.0
 """No logarithm of a likelihood counts for less, against the best."""
 
@@ -65,8 +65,12 @@ class CausesState:
 
     crowd: Crowd
     record: Record = field(default_factory=Record)
-    before: tuple[float, float, float] | None = None
-    """Time, voltage (part of nameplate voltage) and its move, of the reading before."""
+    before: Before | None = None
+    """The reading that was told of last..."""
+    seen: Before | None = None
+    """...and the one before this."""
+    told: tuple[Record, Kept] | None = None
+    """The record as it was then, and what it would keep of that reading: until trial samples had their time."""
     event_until_s: float = float("-inf")
 
 
@@ -107,28 +111,44 @@ class Causes:
         nothing = np.zeros(sum(self._groups.sizes))
         return CausesState(Crowd(self._first, following, following.model.rest(), nothing))
 
-    def step(self, state: CausesState, sight: Sight) -> tuple[CausesState, Told]:
+    def step(self, state: CausesState, sight: Sight, *, matters: bool = True) -> tuple[CausesState, Told]:
         """One reading: its log-likelihood under each cause, by earlier readings; and the state that has learnt from it.
 
-        Nothing is told where nothing was read, or where an inrush is expected.
+        Nothing is told where nothing was read, or where an inrush is expected; nor of a reading so soon after the one
+        told of last, unless it ``matters``: that time is the trial samples'.
         """
         if sight.line_voltage_v is None:
             return state, Told()
-        pace = paced(sight.line_voltage_v, self._volts, sight.time_s, state.before)
+        pace = paced(sight.line_voltage_v, self._volts, sight.time_s, state.seen)
         if pace.repeats(sight):
             return state, Told()
+        state = replace(self._tried(state), seen=(sight.time_s, pace.v, pace.moved_by))
+        if state.before is None or matters or sight.event or sight.time_s - state.before[0] >= APART_S:
+            return self._told(state, pace.since(state.before, sight.time_s), sight)
+        return state, Told()
+
+    def _tried(self, state: CausesState) -> CausesState:
+        """With trial samples brought along, once after each reading that was told of."""
+        if state.told is None:
+            return state
+        return replace(state, crowd=renewed(state.crowd, self._groups, *state.told, self._follow), told=None)
+
+    def _told(self, state: CausesState, pace: Pace, sight: Sight) -> tuple[CausesState, Told]:
         crowd = state.crowd
-        worth = crowd.scores > crowd.scores.max() - WORTH
-        samples, against = crowd.following.follow(crowd.samples, pace, sight, worth)
+        samples, against = crowd.following.follow(crowd.samples, pace, sight, worth_asking(crowd.scores))
         until_s = sight.time_s + EVENT_S if sight.event else state.event_until_s
         dose = pace.dose(sight, until_s, TOLD_FROM)
         scores = crowd.scores * float(np.exp(-pace.seconds / self._groups.forgotten_s))
         told = scores - dose * against
-        met = replace(crowd, samples=samples, scores=told)
         now = state.record.now(pace, sight, dose)
-        met = renewed(met, self._groups, state.record, now, self._follow)
-        record = state.record.after(pace, sight, dose)
-        after = CausesState(met, record, (sight.time_s, pace.v, pace.moved_by), until_s)
+        after = CausesState(
+            replace(crowd, samples=samples, scores=told),
+            state.record.after(pace, sight, dose),
+            before=state.seen,
+            seen=state.seen,
+            told=(state.record, now),
+            event_until_s=until_s,
+        )
         if dose == 0.0:
             return after, Told()
         said = self._mean(told) - self._mean(scores)

@@ -5,7 +5,7 @@ Both the expected band and the causes follow samples like this.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -47,6 +47,8 @@ LONGEST_S: Final = 30.0
 """A gap between readings counts as this long at most."""
 
 Bools = NDArray[np.bool_]
+Before = tuple[float, float, float]
+"""Time, voltage (part of nameplate voltage) and its move, of an earlier reading."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +99,12 @@ class Pace:
         """Whether a reading says what the one just before it did: so soon after, and the line still."""
         return self.still and self.seconds < REFRESH_S and not sight.event
 
+    def since(self, before: Before | None, time_s: float) -> Pace:
+        """From an earlier reading on, though there was one between; a meter is no further behind for that."""
+        if before is None:
+            return self
+        return replace(self, seconds=min(max(time_s - before[0], 1e-3), LONGEST_S), moved_by=self.v - before[1])
+
     def dose(self, sight: Sight, event_until_s: float, evaluated_from: float = EVALUATED_FROM) -> float:
         """For how many independent readings this one counts; an inrush tells nothing of what comes after it."""
         if self.v < evaluated_from or sight.time_s <= event_until_s or sight.line_current_a is None:
@@ -104,8 +112,8 @@ class Pace:
         return min(1.0, self.seconds * DOSE_PER_S) * (1.0 if self.still else 0.5)
 
 
-def paced(line_voltage_v: float, nameplate_v: float, time_s: float, before: tuple[float, float, float] | None) -> Pace:
-    """The pace to a reading, from the time, voltage (part of nameplate voltage) and move of the one before, if any."""
+def paced(line_voltage_v: float, nameplate_v: float, time_s: float, before: Before | None) -> Pace:
+    """The pace to a reading from the one before, if any."""
     v = max(0.0, line_voltage_v / nameplate_v)
     if before is None:
         return Pace(v, WINDOW_S, 0.0, 0.0)
@@ -153,12 +161,13 @@ class Following:
         as much as the first.
         """
         first = self._way(np.True_, samples, pace, event=sight.event)
-        said = self._against(sight, first)
+        (said,) = self._against(sight, first, self._error)
         turned = self.model.turned(samples, pace.v)
-        if turned is None or not np.any(turned[0] & worth & (said[0] > TURN_COST)):
-            return first.state, said[0]
+        if turned is None or not np.any(turned[0] & worth & (said > TURN_COST)):
+            return first.state, said
         second = self._way(*turned, pace, event=sight.event)
-        chose, against, _ = _better(said, self._against(sight, second), second.open_to, _cost(samples, turned[1]))
+        (then,) = self._against(sight, second, self._error)
+        chose, against = _better(said, then, second.open_to, _cost(samples, turned[1]))
         return taken([first, second], chose), against
 
     def choose(self, sight: Sight, ways: list[Way]) -> tuple[Bools, Floats, Floats]:
@@ -166,10 +175,11 @@ class Following:
 
         What they say, finely (by `MODEL_ERROR`) and roughly (by `ROUGH_ERROR`).
         """
-        said = self._against(sight, ways[0])
+        finely, roughly = zip(*(self._against(sight, way, self._error, ROUGH_ERROR) for way in ways), strict=True)
         if len(ways) == 1:
-            return np.zeros_like(said[0], dtype=np.bool_), *said
-        return _better(said, self._against(sight, ways[1]), ways[1].open_to)
+            return np.zeros_like(finely[0], dtype=np.bool_), finely[0], roughly[0]
+        chose, against = _better(finely[0], finely[1], ways[1].open_to)
+        return chose, against, np.where(chose, roughly[1], roughly[0])
 
     def deviations(self, sight: Sight, way: Way) -> tuple[Floats | None, Floats | None]:
         """By how much current and power are off what each sample may draw, in the logarithm; None: no reading."""
@@ -179,21 +189,26 @@ class Following:
             _deviation(sight.real_power_w, sight.power_bound_w, self._watts, low.power, high.power),
         )
 
-    def _against(self, sight: Sight, way: Way) -> tuple[Floats, Floats]:
-        """What the readings say against each sample: half of squared sigmas, no more than so many at worst."""
-        against = np.zeros_like(way.low.current)
-        roughly = against
+    def _against(self, sight: Sight, way: Way, *errors: float) -> tuple[Floats, ...]:
+        """What the readings say against each sample: half of squared sigmas, no more than so many at worst.
+
+        By each of the errors that a sample may be off by.
+        """
         values = (
             (sight.line_current_a, sight.current_bound_a, 1.0),
             (sight.real_power_w, sight.power_bound_w, 2.0),
         )
-        for away, (value, bound, exponent) in zip(self.deviations(sight, way), values, strict=True):
-            if away is not None:
-                met = _relative(sight, value or 0.0, bound, exponent)
-                finely, coarsely = combined((1.0, 1.0), (self._error, met)), combined((1.0, 1.0), (ROUGH_ERROR, met))
-                against = against + 0.5 * np.square(np.minimum(np.abs(away) / finely, self._worst))
-                roughly = roughly + 0.5 * np.square(np.minimum(np.abs(away) / coarsely, self._worst))
-        return against, roughly
+        met = [
+            (np.abs(away), _relative(sight, value or 0.0, bound, exponent))
+            for away, (value, bound, exponent) in zip(self.deviations(sight, way), values, strict=True)
+            if away is not None
+        ]
+        nothing = np.zeros_like(way.low.current)
+        return tuple(sum((self._sigmas(away, error, own) for away, own in met), nothing) for error in errors)
+
+    def _sigmas(self, away: Floats, error: float, own: float) -> Floats:
+        most = np.minimum(away * (np.sqrt(0.5) / combined((1.0, 1.0), (error, own))), np.sqrt(0.5) * self._worst)
+        return np.asarray(most * most)
 
 
 def _cost(before: State, turned: State) -> Floats | float:
@@ -204,14 +219,11 @@ def _cost(before: State, turned: State) -> Floats | float:
 
 
 def _better(
-    first: tuple[Floats, Floats],
-    second: tuple[Floats, Floats],
-    open_to: Bools | np.bool_,
-    cost: Floats | float = TURN_COST,
-) -> tuple[Bools, Floats, Floats]:
-    """Where the second way is open and better; and what is then said, finely and roughly."""
-    chose = np.asarray(open_to & (second[0] + cost < first[0]))
-    return chose, np.where(chose, second[0] + cost, first[0]), np.where(chose, second[1], first[1])
+    first: Floats, second: Floats, open_to: Bools | np.bool_, cost: Floats | float = TURN_COST
+) -> tuple[Bools, Floats]:
+    """Where the second way is open and better; and what is then said."""
+    chose = np.asarray(open_to & (second + cost < first))
+    return chose, np.where(chose, second + cost, first)
 
 
 def _deviation(value: float | None, bound: float, unit: float, low: Floats, high: Floats) -> Floats | None:
@@ -222,8 +234,8 @@ def _deviation(value: float | None, bound: float, unit: float, low: Floats, high
     if value is None:
         return None
     near = NEAR_ZERO + bound / unit
-    read = float(np.log(max(value, 0.0) / unit + near))
-    return np.asarray(np.maximum(read - np.log(high + near), 0.0) - np.maximum(np.log(low + near) - read, 0.0))
+    read = max(value, 0.0) / unit + near
+    return np.asarray(np.log(read / np.minimum(np.maximum(low + near, read), high + near)))
 
 
 def _relative(sight: Sight, value: float, bound: float, exponent: float) -> float:

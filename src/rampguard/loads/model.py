@@ -32,11 +32,11 @@ class Drawn(NamedTuple):
 
         The mean square of a sum: what is in phase meets the rest's power, what is in quadrature meets nothing.
         """
-        safe_v = np.maximum(v, 1e-9)
-        in_phase = power / safe_v
-        square = self.current**2 + in_phase**2 + 2.0 * in_phase * self.power / safe_v + reactive * reactive
+        per_v = 1.0 / np.maximum(v, 1e-9)
+        in_phase = power * per_v
+        square = self.current * self.current + in_phase * (in_phase + 2.0 * per_v * self.power) + reactive * reactive
         live = np.greater(v, 0.0)
-        return Drawn(np.where(live, np.sqrt(square), 0.0), np.where(live, self.power + power, 0.0))
+        return Drawn(live * np.sqrt(square), live * (self.power + power))
 
 
 def chosen(mask: NDArray[np.bool_], yes: State, no: State) -> State:

@@ -55,7 +55,7 @@ class TransformerAlone:
         # The most of it within the step: a reading averages over some of it.
         most = np.maximum(given, state["given"])
         direct = KNEE_PEAK * p["residual"] * most * p["magnetising"]
-        reactive = np.hypot(magnetising(v, p["magnetising"], p["knee"], p["exponent"]), direct)
+        reactive = np.sqrt(magnetising(v, p["magnetising"], p["knee"], p["exponent"]) ** 2 + direct**2)
         lost = core_loss(v, p["core_loss"])
         if self._trouble.present:
             lost = lost + self._trouble.turns(state, v)

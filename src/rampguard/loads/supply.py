@@ -15,7 +15,7 @@ from rampguard.loads.model import Drawn, State, Volts
 from rampguard.loads.ranges import COMMON, Range
 from rampguard.loads.rectifier import ROOT2, Floats, settle
 from rampguard.loads.trouble import Trouble
-from rampguard.loads.winding import core_loss, magnetising
+from rampguard.loads.winding import core_loss, magnetising, raised
 
 CORE: Final = {
     "magnetising": Range(
@@ -75,7 +75,7 @@ class Rectified:
         self.p = values
         self.full = ROOT2 * (1.0 - values["drop"])
         """About what the reservoir comes to at full line."""
-        self.trouble = Trouble(values)
+        self.trouble = Trouble(values, self.full)
 
     def rest(self) -> State:
         """Empty. ``held`` is the reservoir's voltage, of nameplate voltage (rms)."""
@@ -94,10 +94,11 @@ class Rectified:
         p, held = self.p, state["held"]
         ohm = p["source_ohm"] + extra_ohm
         drop = ROOT2 * p["drop"]
+        peak = ROOT2 * v - drop
         if self.trouble.present:
-            extra = self.trouble.on_rails(state, held, self.full, ROOT2 * v - drop)
+            extra = self.trouble.on_rails(state, held, peak)
             take, take_per_v = take + extra.take, take_per_v + extra.per_v
-        held, mean, square = settle(ROOT2 * v - drop, held, ohm, p["farad"] / seconds, take, take_per_v)
+        held, mean, square = settle(peak, held, ohm, p["farad"] / seconds, take, take_per_v)
         rectified = Drawn(np.sqrt(square), (held + drop) * mean + ohm * square)
         reactive = magnetising(v, p["magnetising"], p["knee"], p["exponent"])
         lost = core_loss(v, p["core_loss"])
@@ -127,7 +128,7 @@ class Stages:
     def take(self, state: State, seconds: float) -> tuple[State, Floats]:
         """The state then, and current taken at what the rails hold, besides what goes with it."""
         p, x = self.p, state["held"] / self._full
-        on = np.clip((x - p["dark"]) / p["span"], 0.0, 1.0)
+        on = np.minimum(np.maximum((x - p["dark"]) / p["span"], 0.0), 1.0)
         # Devices and heat sinks warm with the power they turn to heat, and idle follows.
         warmth = state["warmth"] + (1.0 - np.exp(-seconds / p["drift_s"])) * (on * x - state["warmth"])
         grown = 1.0 + p["drift"] * warmth
@@ -135,7 +136,7 @@ class Stages:
         if self._trouble.present:
             hot, more = self._trouble.running_away(state, on * x, seconds)
             after, grown = {**after, **hot}, grown + more
-        return after, self._bias * on * grown + self._small * np.clip(x / p["small_full"], 0.0, 1.0)
+        return after, self._bias * on * grown + self._small * np.minimum(x / p["small_full"], 1.0)
 
 
 class LinearAmplifier:
@@ -196,7 +197,7 @@ class Receiver:
     def step(self, state: State, v: Volts, seconds: float, *, event: bool) -> tuple[State, Drawn]:
         """See `Model.step`."""
         p, safe_v = self._p, np.maximum(v, 1e-9)
-        power = p["standby"] * safe_v ** p["standby_exponent"]
+        power = p["standby"] * raised(v, p["standby_exponent"])
         current = np.maximum(p["standby_current"] * v, power / safe_v)
         pressed = np.ones_like(power) if event else state["pressed"]
         if not pressed.any():
@@ -255,11 +256,11 @@ class ValveAmplifier:
         rectifies = np.where(p["silicon"] < SILICON_SHARE, 1.0, np.maximum(emission, 1e-3))
         x = state["held"] / supply.full
         operates = np.ones_like(warmth) if event else state["operates"]
-        take = p["anodes"] / supply.full * x**1.5 * emission * operates
+        take = p["anodes"] / supply.full * x * np.sqrt(x) * emission * operates
         bled = p["bleeder"] * p["anodes"] / supply.full**2
         after: State = {**state, "warmth": warmth, "operates": operates}
         if supply.trouble.present:
-            hot, more = supply.trouble.running_away(state, x**2.5 * emission, seconds)
+            hot, more = supply.trouble.running_away(state, x * x * np.sqrt(x) * emission, seconds)
             after, take = {**after, **hot}, take * (1.0 + more)
         held, drawn = supply.step(state, v, seconds, take, bled, p["source_ohm"] * (1.0 / rectifies - 1.0))
         return {**after, "held": held}, drawn.beside(v, heaters)

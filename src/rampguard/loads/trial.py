@@ -16,6 +16,7 @@ from operator import itemgetter
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rampguard.loads.following import FORGOTTEN_S, Following, Pace, Sight
 from rampguard.loads.model import State
@@ -31,7 +32,7 @@ FLIP_S: Final = 0.4
 LONGEST: Final = 96
 """So many readings are kept; of more, every other of the older half goes."""
 STEPS: Final = 2
-"""So many kept readings are done over at each reading."""
+"""So many kept readings are done over for each reading that is told of."""
 BEGINS_AT: Final = 6
 """So many readings are kept before the first trial."""
 ELITE: Final = 8
@@ -40,6 +41,8 @@ RESERVED: Final = 6
 """One in so many of a cause's samples is kept for each make."""
 STRIDE: Final = (0.2, 1.1)
 """How far a new sample goes along the way between two others."""
+WORTH: Final = 12.0
+"""A sample so many nats behind the best is not worth the asking whether its fault has come."""
 TRIED: Final = 4
 """A trial tries one for so many samples of a cause."""
 
@@ -200,29 +203,32 @@ def renewed(
 ) -> Crowd:
     """A few steps of the trial under way, or the beginning of the next; where it has caught up, the best of it stay.
 
-    ``record`` is that of the readings before, ``now`` this one; ``crowd`` has met this one already.
+    ``record`` is that of the readings before, ``now`` the last one; ``crowd`` has met it already.
     """
-    if crowd.trial is None or crowd.trial.thinned != record.thinned:
+    trial = crowd.trial
+    if trial is None or trial.thinned != record.thinned:
         if record.count < max(BEGINS_AT, crowd.begun_at + 1):
             return replace(crowd, trial=None)
         parts = _near_the_best(crowd, groups)
         following = make(groups.smaller().values(parts))
         trial = Trial(parts, following, following.model.rest(), np.zeros(parts.shape[1]), record.thinned)
         return replace(crowd, trial=trial, trials=crowd.trials + 1, begun_at=record.count)
-    trial = crowd.trial
-    for kept in record.kept[trial.done : trial.done + STEPS]:
+    ahead = record.kept[trial.done : trial.done + STEPS]
+    for kept in ahead or (now,):
         trial = _once_more(trial, kept, groups.forgotten_s)
-    if trial.done < len(record.kept):
-        return replace(crowd, trial=trial)
-    return _joined(crowd, _once_more(trial, now, groups.forgotten_s), groups, make)
+    return replace(crowd, trial=trial) if ahead else _joined(crowd, trial, groups, make)
+
+
+def worth_asking(scores: Floats) -> NDArray[np.bool_]:
+    """Which samples are still worth the asking whether they start, or their fault has come."""
+    return np.asarray(scores > scores.max() - WORTH)
 
 
 def _once_more(trial: Trial, kept: Kept, forgotten_s: float) -> Trial:
     samples = trial.samples
     if kept.seconds > 0.0:
         samples, _ = trial.following.model.step(samples, kept.before_v, kept.seconds, event=False)
-    everywhere = np.ones_like(trial.scores, dtype=np.bool_)
-    samples, against = trial.following.follow(samples, kept.pace, kept.sight, everywhere)
+    samples, against = trial.following.follow(samples, kept.pace, kept.sight, worth_asking(trial.scores))
     faded = float(np.exp(-(kept.seconds + kept.pace.seconds) / forgotten_s))
     return replace(trial, samples=samples, scores=trial.scores * faded - kept.dose * against, done=trial.done + 1)
 

@@ -81,20 +81,52 @@ class Extra(NamedTuple):
     per_v: Floats
 
 
-class Trouble:
-    """The faults of samples; parameters that are not among the values are zero."""
+class _Partner:
+    """What the partner of a shorted device lets through: more and more from a threshold on, up to a limit."""
 
-    def __init__(self, values: Mapping[str, Floats]) -> None:
+    def __init__(self, p: Mapping[str, Floats], full: Floats, run: slice) -> None:
+        partner, threshold, limited, whole = (a[run] for a in (p["partner"], p["partner_from"], p["limited"], full))
+        there = np.where(limited > 0.5, 1.0, 0.0)
+        slope = there * partner / (ROOT2 * 2.0 * np.maximum(threshold, 1e-3))
+        self.run = run
+        self._from, self._to = threshold * whole, 3.0 * threshold * whole
+        self._rises, self._rises_per_v = -slope * threshold, slope / whole
+        self._limit = there * partner / ROOT2
+
+    def add(self, into: Extra, there: Floats, held: Floats, peak: Floats | float) -> None:
+        """Add it, ``there`` being 1 where the fault is; see `Trouble.on_rails`."""
+        run = self.run
+        driven = there[run] * (_of(peak, run) > self._from)
+        at_limit = held[run] > self._to
+        into.take[run] += driven * np.where(at_limit, self._limit, self._rises)
+        into.per_v[run] += driven * ~at_limit * self._rises_per_v
+
+
+class Trouble:
+    """The faults of samples; parameters that are not among the values are zero.
+
+    Each fault is worked out for the run of samples alone that have it: they are few. ``full`` is what the rails of each
+    sample hold at full line, where its model has rails.
+    """
+
+    def __init__(self, values: Mapping[str, Floats], full: Floats | None = None) -> None:
         some = next(iter(values.values()))
         self._nothing = np.zeros_like(some)
-        self.p: Mapping[str, Floats] = {
-            name: values.get(name, self._nothing) for fault in FAULTS.values() for name in fault if name != "arises"
-        }
+        p = {name: values.get(name, self._nothing) for fault in FAULTS.values() for name in fault if name != "arises"}
+        self.p: Mapping[str, Floats] = p
+        self.present = any(name in values for name in p)
+        """Whether any sample has a fault at all."""
         arises = values.get("arises")
         self._later = np.zeros_like(some, dtype=np.bool_) if arises is None else arises > THERE_SHARE
-        self._smoothed, self._limited = self.p["smoothed"] > 0.5, self.p["limited"] > 0.5
-        self.present = any(name in values for name in self.p)
-        """Whether any sample has a fault at all."""
+        limited = p["limited"] > 0.5
+        smoothed = (p["smoothed"] > 0.5) & ~limited
+        self._smoothed_s = np.where(smoothed, p["short_s"], 0.0)
+        self._across_s = np.where(smoothed | limited, 0.0, p["short_s"] + p["bulk_s"])
+        self._full = np.ones_like(some) if full is None else full
+        driven = _run(p["limited"])
+        self._partner = None if driven is None else _Partner(p, self._full, driven)
+        self._across, self._leaks = _run(self._across_s), _run(p["leak"])
+        self._tied, self._runs = _run(p["tied"]), _run(p["runs_away"])
 
     def rest(self) -> dict[str, Floats]:
         """``faulted`` is 1 while the fault is there; how far a runaway has heated devices and heat sink."""
@@ -106,71 +138,96 @@ class Trouble:
         self, state: State, turned: tuple[NDArray[np.bool_], State] | None
     ) -> tuple[NDArray[np.bool_], State] | None:
         """Beside whatever else may turn in a model now: the faults that may come. See `Model.turned`."""
-        if not self._later.any():
-            return turned
-        comes = self._later & (state["faulted"] < 0.5)
+        comes = self._later & (state["faulted"] < 0.5) if self.present else self._later
         if not comes.any():
             return turned
         mask, other = (np.zeros_like(comes), state) if turned is None else turned
         return mask | comes, {**other, "faulted": np.where(comes & ~mask, 1.0, state["faulted"])}
 
-    def on_rails(self, state: State, held: Floats, full: Floats, peak: Floats | float) -> Extra:
-        """What is taken from rails that hold so much, ``full`` at full line, and could be charged to ``peak``.
+    def on_rails(self, state: State, held: Floats, peak: Floats | float) -> Extra:
+        """What is taken from rails that hold so much and could be charged to ``peak``.
 
-        A short; a shorted device whose partner conducts more and more from a threshold on, up to a limit; a leak.
+        A short; a shorted device whose partner conducts; a leak.
         """
-        p, there = self.p, state["faulted"]
-        x, threshold = held / full, p["partner_from"]
-        slope = p["partner"] / (ROOT2 * 2.0 * np.maximum(threshold, 1e-3))
-        driven = self._limited & (peak > threshold * full)
-        at_limit = driven & (x > 3.0 * threshold)
-        rising = driven & ~at_limit
-        partner = np.where(at_limit, p["partner"] / ROOT2, np.where(rising, -slope * threshold, 0.0))
-        short_s = np.where(self._smoothed & ~self._limited, p["short_s"], 0.0)
-        leak = p["leak"] / full * x ** p["leak_bend"]
-        return Extra(there * (partner + leak), there * (short_s + np.where(rising, slope / full, 0.0)))
-
-    def on_rectifier(self, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
-        """What a short draws through the rectifier that no reservoir smoothes; ``ohm`` and ``drop`` are the path's."""
-        p = self.p
-        short_s = state["faulted"] * np.where(self._smoothed | self._limited, 0.0, p["short_s"] + p["bulk_s"])
-        conducts = short_s / (1.0 + ohm * short_s)
-        peak = np.maximum(ROOT2 * v, 1e-9)
-        mean, square = mean_and_square(drop / peak)
-        current = peak * conducts
-        # Of the path's power one part is its thresholds', the rest its resistance's.
-        power = drop * mean * current + square * current * peak
-        return Drawn(np.sqrt(square) * current, power)
+        there = state["faulted"]
+        extra = Extra(self._nothing.copy(), there * self._smoothed_s)
+        run = self._leaks
+        if run is not None:
+            full = self._full[run]
+            extra.take[run] = there[run] * self.p["leak"][run] / full * (held[run] / full) ** self.p["leak_bend"][run]
+        if self._partner is not None:
+            self._partner.add(extra, there, held, peak)
+        return extra
 
     def beside(self, own: Drawn, state: State, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
-        """What flows with a short through the rectifier, or a shorted diode of it, beside its ``own``."""
-        short, tied = self.on_rectifier(state, v, ohm, drop), self.tied(state, v, ohm)
-        current = np.hypot(own.current + short.current, tied.current)
-        return Drawn(current, own.power + short.power + tied.power)
+        """What flows with a short through the rectifier, or a shorted diode of it, beside its ``own``.
 
-    def tied(self, state: State, v: Floats | float, ohm: Floats) -> Drawn:
-        """What a shorted diode draws: it ties its reservoir to the winding, and no threshold is left."""
-        current = state["faulted"] * self.p["tied"] * v / ohm
-        return Drawn(current, current * v * self.p["tied_factor"])
+        ``ohm`` and ``drop`` are the path's.
+        """
+        there, current, power = state["faulted"], own.current.copy(), own.power.copy()
+        run = self._across
+        if run is not None:
+            short = across_rectifier(there[run] * self._across_s[run], _of(v, run), ohm[run], drop[run])
+            current[run] += short.current
+            power[run] += short.power
+        run = self._tied
+        if run is not None:
+            # A shorted diode ties its reservoir to the winding: no threshold is left.
+            over = _of(v, run)
+            flows = there[run] * self.p["tied"][run] * over / ohm[run]
+            current[run] = np.sqrt(current[run] ** 2 + flows * flows)
+            power[run] += flows * over * self.p["tied_factor"][run]
+        return Drawn(current, power)
 
     def turns(self, state: State, v: Floats | float) -> Floats:
         """Power in shorted turns: of the core, in phase."""
-        return np.asarray(state["faulted"] * self.p["turns_s"] * v * v)
+        return np.asarray(v * v * (state["faulted"] * self.p["turns_s"]))
 
-    def running_away(self, state: State, heat: Floats, seconds: float) -> tuple[State, Floats]:
+    def running_away(self, state: State, heat: Floats, seconds: float) -> tuple[State, Floats | float]:
         """How hot devices and heat sink are then, for the ``heat`` of an idle that grows with it; what it has grown by.
 
         Each follows the heat by a time constant of its own: the devices in seconds, their heat sink in minutes.
         """
-        p, part = self.p, self.p["of_devices"]
-        grows = state["faulted"] * p["runs_away"]
-        hot = part * state["hot_devices"] + (1.0 - part) * state["hot_sink"]
-        into = heat * (1.0 + grows * hot)
-        after = {
-            name: np.minimum(state[name] + _follows(seconds, p[time]) * (into - state[name]), HOTTEST)
-            for name, time in (("hot_devices", "devices_s"), ("hot_sink", "runs_away_s"))
-        }
-        return after, grows * (part * after["hot_devices"] + (1.0 - part) * after["hot_sink"])
+        run = self._runs
+        if run is None:
+            return {}, 0.0
+        part, devices, sink = self.p["of_devices"][run], state["hot_devices"][run], state["hot_sink"][run]
+        grows = state["faulted"][run] * self.p["runs_away"][run]
+        into = heat[run] * (1.0 + grows * (sink + part * (devices - sink)))
+        devices = np.minimum(devices + _follows(seconds, self.p["devices_s"][run]) * (into - devices), HOTTEST)
+        sink = np.minimum(sink + _follows(seconds, self.p["runs_away_s"][run]) * (into - sink), HOTTEST)
+        more = self._nothing.copy()
+        more[run] = grows * (sink + part * (devices - sink))
+        hot = {"hot_devices": devices, "hot_sink": sink}
+        return {name: _put(state[name], run, values) for name, values in hot.items()}, more
+
+
+def across_rectifier(short_s: Floats, v: Floats | float, ohm: Floats, drop: Floats) -> Drawn:
+    """What a short draws through the rectifier that no reservoir smoothes; ``ohm`` and ``drop`` are the path's."""
+    conducts = short_s / (1.0 + ohm * short_s)
+    peak = np.maximum(ROOT2 * v, 1e-9)
+    mean, square = mean_and_square(np.minimum(drop / peak, 1.0))
+    current = peak * conducts
+    # Of the path's power one part is its thresholds', the rest its resistance's.
+    return Drawn(np.sqrt(square) * current, current * (drop * mean + peak * square))
+
+
+def _run(values: Floats) -> slice | None:
+    """From the first to the last sample that is not zero; None: all are."""
+    found = np.flatnonzero(values)
+    return slice(int(found[0]), int(found[-1]) + 1) if len(found) else None
+
+
+def _of(value: Floats | float, run: slice) -> Floats | float:
+    """A run's part; a plain number is every sample's."""
+    return value[run] if isinstance(value, np.ndarray) and value.ndim else value
+
+
+def _put(values: Floats, run: slice, new: Floats) -> Floats:
+    """With new values for a run of samples."""
+    after = values.copy()
+    after[run] = new
+    return after
 
 
 def _follows(seconds: float, time_s: Floats) -> Floats:
