@@ -27,7 +27,8 @@ def resistance(t: Floats) -> Floats:
 
 def lost(t: Floats, conducted: Floats) -> Floats:
     """Power that leaves it, of the rated: radiated, and a part ``conducted`` along leads and gas."""
-    radiated = (t**4 - COLD**4) / (1.0 - COLD**4)
+    squared = t * t
+    radiated = (squared * squared - COLD**4) / (1.0 - COLD**4)
     return (1.0 - conducted) * radiated + conducted * (t - COLD) / (1.0 - COLD)
 
 
@@ -40,7 +41,7 @@ def warm(t: Floats, v_squared: Floats | float, seconds: float, mass_s: Floats, c
     capacity_s = mass_s / (1.0 - COLD)
     for _ in range(PIECES):
         heat = v_squared / resistance(t)
-        cubed = t**3
+        cubed = t * t * t
         slope = RESISTANCE_POWER * heat / t + (1.0 - conducted) * 4.0 * cubed + conducted
         t = np.clip(t + piece_s * (heat - lost(t, conducted)) / (capacity_s + piece_s * slope), COLD, 1.5)
     return t

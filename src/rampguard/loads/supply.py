@@ -266,7 +266,7 @@ class ValveAmplifier:
         return {**after, "held": held}, drawn.beside(v, heaters)
 
     def _emission(self, warmth: Floats, ahead: Floats) -> Floats:
-        return np.clip((warmth - self._p["emits"]) / self._p["emits_over"] + ahead, 0.0, 1.0)
+        return np.minimum(np.maximum((warmth - self._p["emits"]) / self._p["emits_over"] + ahead, 0.0), 1.0)
 
     def turned(self, state: State, v: float) -> tuple[NDArray[np.bool_], State] | None:
         """See `Model.turned`: cathodes come to emit, by half of what they can, too early; a fault comes."""
@@ -284,8 +284,9 @@ class ValveAmplifier:
         for _ in range(pieces):
             heat = v * v / (p["cold"] + (1.0 - p["cold"]) * warmth)
             absolute = 0.27 + 0.73 * warmth
-            lost = 0.85 * (absolute**4 - 0.0053) / 0.9947 + 0.15 * warmth
-            slope = 0.85 * 4.0 * 0.73 * absolute**3 + 0.15 + heat
+            cubed = absolute * absolute * absolute
+            lost = (0.85 / 0.9947) * (cubed * absolute - 0.0053) + 0.15 * warmth
+            slope = (0.85 * 4.0 * 0.73) * cubed + 0.15 + heat
             step = seconds / pieces
             warmth = np.maximum(warmth + step * (heat - lost) / (p["heater_s"] + step * slope), 0.0)
         return warmth, np.asarray(p["heaters"] * heat)
