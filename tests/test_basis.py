@@ -132,7 +132,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A capture of the simulated amplifier, seed 1."""
     into = tmp_path_factory.mktemp("good")
     done = subprocess.run(
-        [sys.executable, "-m", "rampguard", "demo", "--no-screen", "--speed", "80", "--json", "--into", str(into)],
+        [sys.executable, "-m", "rampguard", "demo", "--no-screen", "--speed", "1000", "--json", "--into", str(into)],
         capture_output=True,
         text=True,
         timeout=120,
@@ -143,7 +143,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_a_known_good_capture_narrows_the_band_for_another_unit_of_the_model(good: Path) -> None:
     learnt = replace(AMPLIFIER, narrowed=known_good_spans(good, AMPLIFIER))
-    for seed in (2, 3, 4):
+    for seed in (2, 3):
         seen = _along(learnt, "healthy-amplifier", seed)
         assert _holds(seen)
         assert _width(seen) < 0.8 * _width(_along(AMPLIFIER, "healthy-amplifier", seed))

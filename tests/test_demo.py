@@ -62,10 +62,9 @@ def test_a_shorted_output_trips_below_a_third_of_line_proven_off(shorted: Outcom
     assert any(word in shorted.summary["trip"]["reason"] for word in ("line current", "emitter-resistor voltage"))
 
 
-@pytest.mark.parametrize("seed", [2, 3])
-def test_other_specimens_do_the_same(tmp_path: Path, seed: int) -> None:
-    assert demo(tmp_path, "healthy-amplifier", seed).code == 0
-    assert demo(tmp_path, "shorted-output", seed).code == 3
+def test_another_specimen_does_the_same(tmp_path: Path) -> None:
+    assert demo(tmp_path, "healthy-amplifier", 2).code == 0
+    assert demo(tmp_path, "shorted-output", 2).code == 3
 
 
 def test_a_receiver_is_pressed_at_the_same_moment_each_time(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ SEED = 20261126
 @pytest.fixture(scope="module")
 def found() -> list[fault_energy.Outcome]:
     """Two shorted amplifiers of 230 V, for the first seconds of their ramps, metered in all ways."""
-    return outcomes(lot(KINDS[0], MAINS[2], 2, SEED, late=False, for_s=9.0), SEED)
+    return outcomes(lot(KINDS[0], MAINS[2], 2, SEED, late=False, for_s=7.0), SEED)
 
 
 def test_a_short_trips_soon_after_it_could_be_told_at_all(found: list[fault_energy.Outcome]) -> None:
