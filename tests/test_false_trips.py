@@ -22,7 +22,7 @@ def _population(kind: str) -> Population:
 
 @pytest.mark.parametrize(
     ("population", "mains"),
-    [(_population("filament lamp"), MAINS[0]), (_population("heater"), MAINS[1])],
+    [(_population("lamp"), MAINS[0]), (_population("heater"), MAINS[1])],
     ids=lambda item: item.kind if isinstance(item, Population) else f"{item[0]:g}V",
 )
 def test_healthy_units_pass(population: Population, mains: tuple[float, float]) -> None:
