@@ -60,7 +60,8 @@ def test_a_killed_or_hung_onlooker_ends_in_off_within_a_second(tmp_path: Path, h
 def test_ctrl_c_sigterm_and_a_closed_terminal_end_in_proven_off(
     tmp_path: Path, how: signal.Signals, code: int, outcome: str
 ) -> None:
-    with served_bench(tmp_path) as bench, live_run(bench, tmp_path / "captures") as run:
+    overridden = ("--override", "earth-continuity=double insulated")
+    with served_bench(tmp_path) as bench, live_run(bench, tmp_path / "captures", *overridden) as run:
         run.wait_live(bench, 2.0)
         moment_s = strike(run.process.pid, how)
         off_s = bench.off_after_s(moment_s)
@@ -70,3 +71,5 @@ def test_ctrl_c_sigterm_and_a_closed_terminal_end_in_proven_off(
         assert (exit_code, summary["outcome"]) == (code, outcome), story
         assert summary["off"]["proven"]
         assert not (run.capture() / "pids.json").exists()
+        events = (run.capture() / "events.csv").read_text(encoding="utf-8")
+        assert "override,earth-continuity: double insulated" in events

@@ -109,6 +109,9 @@ def test_an_instrument_that_is_another(bench: ServedBench, tmp_path: Path) -> No
         (["--load-class", "toaster"], "choose from"),
         (["--load-class", "phase-controlled"], "does not belong on a variac"),
         (["--plan", "none.toml"], "cannot be read"),
+        (["--override", "isolation=in a hurry"], "nobody may override it"),
+        (["--override", "earht=x"], "there is no such check"),
+        (["--override", "insulation"], "write the check and the reason"),
     ],
 )
 def test_options_that_do_not_fit(bench: ServedBench, tmp_path: Path, options: list[str], says: str) -> None:

@@ -24,6 +24,14 @@ def mains(text: str) -> tuple[float, float]:
     return positive(volts), positive(hertz)
 
 
+def override(text: str) -> tuple[str, str]:
+    """``earth-continuity=no protective earth``: a pre-power check, and the reason to go on without it."""
+    check, _, reason = text.partition("=")
+    if not reason.strip():
+        raise argparse.ArgumentTypeError(f"{text!r}: write the check and the reason, such as earth-continuity=REASON")
+    return check.strip(), reason.strip()
+
+
 def facts(text: str) -> dict[str, float]:
     """``va=400,idle_w=30``: facts by name; which there are, and whether they can be, is checked with the load class."""
     found = {}

@@ -25,7 +25,7 @@ PRE_POWER_CHECKS: Final = (
     ),
     PrePowerCheck(
         "earths",
-        "No more than one point of the unit is earthed, counting the grounds of earthed scopes, USB instruments and the"
+        "No more than one point of the unit is earthed, counting the grounds of earthed scopes, USB digitisers and the"
         " laptop. A switch-mode primary or a hot chassis gets no earthed ground clip at all.",
     ),
     PrePowerCheck("emergency-off", "An emergency-off and the plug are within reach without reaching across the unit."),
@@ -33,12 +33,30 @@ PRE_POWER_CHECKS: Final = (
         "discharged",
         "Reservoirs were below 2 V, measured, when the last clip was moved; clips sit so that none can slip.",
     ),
-    PrePowerCheck("loads", "No speakers are connected; a valve amplifier has its dummy load; inputs are quiet."),
-    PrePowerCheck("eyes", "Eye protection is on, one hand stays off the bench, and someone knows you are working."),
+    PrePowerCheck(
+        "loads",
+        "No speakers are connected; a valve amplifier has its dummy load, since it must not run without one; inputs are"
+        " quiet.",
+    ),
+    PrePowerCheck(
+        "clips",
+        "Neither terminal of a bridged or floating output is clipped to earth: such an output has no ground side.",
+    ),
+    PrePowerCheck("eyes", "Eye protection is on, and one hand stays off the bench: parts burst at first power-up."),
+    PrePowerCheck("second-person", "Someone knows that you are working, and how to switch this bench off."),
     PrePowerCheck(
         "selector", "The unit's voltage selector and fuse are right for these mains; its power switch is on."
     ),
+    PrePowerCheck(
+        "earth-continuity",
+        "Protective earth to touchable metal was measured, unplugged, and is as your local codes ask.",
+    ),
+    PrePowerCheck(
+        "insulation",
+        "Insulation of mains parts against touchable metal was measured, unplugged, and is as your local codes ask.",
+    ),
 )
+"""In the order of the table of all that is watched; each key is one of its rows."""
 
 NO_SAFETY_DEVICE: Final = (
     "rampguard is not a safety device. What must be there without it: isolation transformer, fuse, RCD/GFCI where it"
@@ -48,5 +66,6 @@ NO_SAFETY_DEVICE: Final = (
 NOT_PROVEN_OFF: Final = "NOT PROVEN OFF: EMERGENCY-OFF, THEN THE PLUG, DO NOT REACH ACROSS THE UNIT"
 
 RESERVOIRS: Final = (
-    "AC at zero says nothing about a charged reservoir: measure the rails, below 2 V before hands or clips go in."
+    "AC at zero says nothing about a charged reservoir. Before anything is unplugged or touched: discharge, then"
+    " measure; below 2 V before hands or clips go in."
 )

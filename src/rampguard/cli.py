@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import instruments
 from rampguard import __version__
-from rampguard.argument_types import facts, mains, positive
+from rampguard.argument_types import facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, RunOrder
 from rampguard.loads.classes import LOAD_CLASSES
@@ -133,6 +133,14 @@ def _add_run(commands: Any) -> None:
         action="store_true",
         help="a person has confirmed every pre-power check; the capture records that it was given this way",
     )
+    parser.add_argument(
+        "--override",
+        metavar="CHECK=REASON",
+        type=override,
+        action="append",
+        default=[],
+        help="go on without a pre-power check that may be overridden, such as earth-continuity, and say why",
+    )
     _add_shared(parser)
 
 
@@ -241,7 +249,8 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 
 
 def _run(options: argparse.Namespace) -> int:
-    confirmed = "by flag" if options.permissives_confirmed else _confirm_checks()
+    overrides = dict(options.override)
+    confirmed = "by flag" if options.permissives_confirmed else _confirm_checks(overrides)
     if options.into is not None:
         into = options.into
     else:
@@ -259,21 +268,34 @@ def _run(options: argparse.Namespace) -> int:
         series_lamp_w=options.series_lamp_w,
         known_good=options.known_good,
         permissives_confirmed=confirmed,
+        overrides=overrides,
     )
     return _follow(order, as_json=options.json)
 
 
-def _confirm_checks() -> str:
-    """Ask for each pre-power check at the terminal. Empty, which the engine refuses, if one is not confirmed."""
+def _confirm_checks(overrides: dict[str, str]) -> str:
+    """Ask for each pre-power check at the terminal. Empty, which the engine refuses, if one is not confirmed.
+
+    A reason instead of an answer, where a check may be overridden, goes into ``overrides``.
+    """
     from rampguard.cautions import PRE_POWER_CHECKS
+    from rampguard.guard.watched import BY_KEY, Override
 
     if not sys.stdin.isatty():
         return ""
     print(f"{NO_SAFETY_DEVICE}\n\nPre-power checks: answer y once you have looked.", file=sys.stderr)
     for number, check in enumerate(PRE_POWER_CHECKS, 1):
-        print(f"\n{number}. {check.text}\n   confirmed? [y/N] ", end="", file=sys.stderr, flush=True)
-        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+        if check.key in overrides:
+            continue
+        may_override = BY_KEY[check.key].override is Override.OPERATOR
+        ask = "[y/N, or the reason to go on without it]" if may_override else "[y/N]"
+        print(f"\n{number}. {check.text}\n   confirmed? {ask} ", end="", file=sys.stderr, flush=True)
+        answer = sys.stdin.readline().strip()
+        if answer.lower() in ("y", "yes"):
+            continue
+        if answer.lower() in ("", "n", "no") or not may_override:
             return ""
+        overrides[check.key] = answer
     return "at the terminal"
 
 

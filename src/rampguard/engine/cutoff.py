@@ -131,9 +131,11 @@ class OffDrive:
 
 
 def attempt_off(cut_off: CutOff) -> OffReport:
-    """Command one way off and ask what it says. Never raises an InstrumentError: it becomes the report's problem."""
+    """Command one way off and ask what it says. Never raises: whatever goes wrong becomes the report's problem."""
     try:
         cut_off.off()
         return OffReport(cut_off.name, cut_off.state())
     except InstrumentError as error:
         return OffReport(cut_off.name, None, f"{cut_off.name}: {error}")
+    except Exception as error:  # noqa: BLE001 - a mistake of ours or a library's must not end the attempts
+        return OffReport(cut_off.name, None, f"{cut_off.name}: {type(error).__name__}: {error}")

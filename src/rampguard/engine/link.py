@@ -52,6 +52,8 @@ class RunOrder:
     """On a bench in lock-step: bench seconds a wall second; None for as fast as it goes."""
     permissives_confirmed: str = ""
     """How the pre-power checks were confirmed: ``by flag``, ``at the terminal``, ``simulated bench``; empty: not."""
+    overrides: dict[str, str] | None = None
+    """Pre-power checks that the operator goes on without, each with the reason."""
 
     def as_message(self) -> dict[str, Any]:
         """The order as a message."""

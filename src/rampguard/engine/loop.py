@@ -20,12 +20,15 @@ from rampguard.engine.acquire import Acquisition, Batch, SourceDriver
 from rampguard.engine.cutoff import OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.expecting import OVERRAN, Expecting
 from rampguard.engine.guardian import Guardian
+from rampguard.engine.machine import Sleep, wall_s
 from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
 from rampguard.guard.limits import Limits
+from rampguard.guard.permissives import Permissive, Standing, interlock_event
+from rampguard.guard.watched import GO_ON_HOLDING
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading
 from rampguard.ramp.plan import Plan
 from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
@@ -65,6 +68,7 @@ class Live:
     lock_step: bool
     zero_s: float
     """Bench time at which the run began."""
+    sleep: Sleep
 
 
 @dataclass(slots=True)
@@ -86,7 +90,7 @@ class Loop:
     _event: str = ""
     _pressed_at_stage: int = -1
     _current: Reading | None = None
-    _turn_s: float = field(default_factory=time.monotonic)
+    _turn_s: float = field(default_factory=wall_s)
     _told_s: float = 0.0
     _problems: set[str] = field(default_factory=set)
     _newest: dict[str, float] = field(default_factory=dict)
@@ -103,7 +107,7 @@ class Loop:
 
     def run(self, give_up: Callable[[Loop], bool]) -> None:
         """Turn until off is proven, or until ``give_up`` says so."""
-        self._turn_s = time.monotonic()
+        self._turn_s = wall_s()
         while not (self.proof is not None and self.proof.proven and self._all_off_or_waited()):
             self._turn()
             if give_up(self):
@@ -229,26 +233,32 @@ class Loop:
     # -- acting -------------------------------------------------------------------------------------------------
 
     def _watch_the_house(self) -> None:
-        """Everything but the readings that can make going on unsafe."""
-        now_s = time.monotonic()
+        """Everything but the readings that must go on holding."""
+        now_s = wall_s()
         held_up_s, self._turn_s = now_s - self._turn_s, now_s
         if self.interlock.state is not State.LIVE:
             return
+        event, cause = interlock_event(GO_ON_HOLDING, self._house(held_up_s))
+        if event is Event.PERMISSIVE_LOST:
+            self.trip(Layer.READING, cause)
+        elif self.parts.operator.off_reason:
+            self._stop(self.parts.operator.off_reason)
+
+    def _house(self, held_up_s: float) -> dict[str, Permissive]:
+        """How each of `GO_ON_HOLDING` stands."""
         parts = self.parts
-        troubles = (
-            parts.guardian.trouble(),
-            parts.operator.lost(),
-            f"the engine was held up for {held_up_s:.2f} s" if held_up_s > TURN_LIMIT_S else "",
-            parts.source.problem,
-            "the source does not take its set-point" if parts.source.overdue_s() > SOURCE_LIMIT_S else "",
-            parts.capture.failure,
-        )
-        for trouble in troubles:
-            if trouble:
-                self.trip(Layer.READING, trouble)
-                return
-        if parts.operator.off_reason:
-            self._stop(parts.operator.off_reason)
+        overdue = "the source does not take its set-point" if parts.source.overdue_s() > SOURCE_LIMIT_S else ""
+        troubles = {
+            "watchdog": parts.guardian.trouble(),
+            "screen": parts.operator.lost(),
+            "engine": f"the engine was held up for {held_up_s:.2f} s" if held_up_s > TURN_LIMIT_S else "",
+            "awake": parts.sleep.slept(),
+            "set-point": parts.source.problem or overdue,
+            "capture": parts.capture.failure,
+        }
+        return {
+            key: Permissive(Standing.FAILS if trouble else Standing.HOLDS, trouble) for key, trouble in troubles.items()
+        }
 
     def _walk(self) -> None:
         if self.interlock.state is not State.LIVE:

@@ -30,7 +30,9 @@ from rampguard.engine.link import (
     RunOrder,
 )
 from rampguard.engine.loop import Live, Loop
+from rampguard.engine.machine import Sleep, StayAwake
 from rampguard.engine.operator import Operator
+from rampguard.engine.permits import Permits
 from rampguard.engine.presser import Presser
 from rampguard.engine.setup import Prepared, Refused, prepare
 from rampguard.guard.decision import Layer
@@ -73,6 +75,7 @@ def run(order: RunOrder, operator: Operator) -> int:
         return this.power_up(capture, guardian)
     finally:
         close_bench(bench)
+        this.awake.__exit__(None, None, None)
 
 
 class NotProvenOff(Exception):  # noqa: N818 - what is the case
@@ -103,6 +106,9 @@ class _Run:
         assert source is not None  # noqa: S101 - prepare() refused a bench without one
         self.source = source
         self.lock_step = clock is not None and clock.kind == "lock-step"
+        self.permits = Permits(self.operator, self.prepared.by_a_person)
+        self.awake = StayAwake()
+        self.sleep = Sleep()
 
     # -- before power -------------------------------------------------------------------------------------------
 
@@ -114,16 +120,28 @@ class _Run:
         self.limits = self._limits()
         # Before anything is energised, since the samples take a moment to make.
         self.expecting = Expecting(self.prepared.basis)
-        proof = self._prove_off_first()
-        self._prepare_source()
-        self._check_meters()
-        capture = self._open_capture()
+        permits = self.permits
+        with permits.making("proven-off"):
+            proof = self._prove_off_first()
+        with permits.making("source", "set-point"):
+            self._prepare_source()
+        with permits.making("meters", "line-dead"):
+            self._check_meters()
+        with permits.making("capture"):
+            capture = self._open_capture()
         guardian = Guardian(Path(self.order.bench), capture.folder, os.getpid())
         try:
-            self._await_watchdog(guardian)
+            with permits.making("watchdog", "screen", "engine"):
+                self._await_watchdog(guardian)
+            with permits.making("awake"):
+                self._stay_awake(capture)
             capture.put_pids(engine=os.getpid(), watchdog=guardian.pid)
             if self.operator.off_reason:
                 raise StoppedBeforePower(proof)
+            # Off is proven, the files agree, the meters read, the watchdog has its path, a person confirmed the rest.
+            self.armed, lacking = permits.arm(step(Interlock(), Event.OFF_PROVEN))
+            if lacking:
+                raise Refused(lacking)
         except (Refused, ArchiveError, StoppedBeforePower) as error:
             guardian.release(0.5)
             outcome = "stopped" if isinstance(error, StoppedBeforePower) else "refused"
@@ -234,6 +252,17 @@ class _Run:
             bench_toml=prepared.bench_file.data,
         )
 
+    def _stay_awake(self, capture: CaptureWriter) -> None:
+        if not self.lock_step:  # whose time stands still with the machine
+            self.awake.__enter__()
+        if self.awake.problem:
+            text = f"this machine may fall asleep while live ({self.awake.problem}): set it to stay awake"
+            capture.put_event(0.0, "sleep", text)
+            self.operator.tell("notice", kind="sleep", text=text)
+        slept = self.sleep.slept()
+        if slept:
+            raise Refused(f"{slept} during the pre-power checks; start again")
+
     def _await_watchdog(self, guardian: Guardian) -> None:
         while not guardian.ready:
             trouble = guardian.trouble()
@@ -264,12 +293,13 @@ class _Run:
             off_reports=reports,
             lock_step=self.lock_step,
             zero_s=self.bench.clock.now_s(),
+            sleep=self.sleep,
         )
-        # Off is proven, the files agree, the meters read, the watchdog has its path, a person has confirmed the rest.
-        interlock = step(step(Interlock(), Event.OFF_PROVEN), Event.PERMISSIVES_HOLD)
-        loop = Loop(live, step(interlock, Event.ENERGISE))
+        loop = Loop(live, step(self.armed, Event.ENERGISE))
         self.operator.tell("live", capture=str(capture.folder), plan=self.prepared.plan.title)
-        loop.note("energise", f"permissives confirmed {self.order.permissives_confirmed}")
+        loop.note("energise", f"pre-power checks confirmed {self.order.permissives_confirmed}")
+        for key, reason in self.permits.overridden.items():
+            loop.note("override", f"{key}: {reason}")
         self._energise(loop)
         live.acquisition.start()
         loop.run(_gave_up)

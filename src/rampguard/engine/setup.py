@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from instruments.bench import BenchFile, load_bench_file
 from rampguard.archive.errors import ArchiveError
 from rampguard.engine.link import RunOrder
+from rampguard.engine.permits import OverrideError, confirmed_by_a_person
 from rampguard.engine.resting import basis_for
+from rampguard.guard.permissives import Permissive
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.ramp.default import default_plan
@@ -32,6 +35,8 @@ class Prepared:
     basis: Basis
     speed: float
     """Bench seconds a wall second on an accelerated simulated bench; 1 otherwise."""
+    by_a_person: Mapping[str, Permissive]
+    """How the pre-power checks stand that a person makes."""
 
 
 def prepare(order: RunOrder) -> Prepared:
@@ -69,6 +74,10 @@ def prepare(order: RunOrder) -> Prepared:
         selector_v=selector_v,
     )
     _check_roles(bench_file)
+    try:
+        by_a_person = confirmed_by_a_person(order.permissives_confirmed, order.overrides or {})
+    except OverrideError as error:
+        raise Refused(str(error)) from None
     if not order.permissives_confirmed:
         raise Refused(
             "the pre-power checks were not confirmed: answer them at the terminal, or, if a person has confirmed"
@@ -84,6 +93,7 @@ def prepare(order: RunOrder) -> Prepared:
         plan=plan,
         basis=_basis(order, bench_file, chosen.name, nameplate_v, nameplate_w),
         speed=speed or 1.0,
+        by_a_person=by_a_person,
     )
 
 

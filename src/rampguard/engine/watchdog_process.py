@@ -25,6 +25,7 @@ from instruments.errors import InstrumentError
 from instruments.roles import Bench, OutputState
 from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, attempt_off, begin_proof
 from rampguard.engine.lines import LineReader, LineWriter
+from rampguard.engine.machine import wall_s
 from rampguard.engine.watchdog import FEED_LIMIT_S, Action, Input, WatchdogState, cannot_release, step
 
 VERDICT_NAME = "watchdog.json"
@@ -83,10 +84,11 @@ def _prove_path(bench: Bench) -> None:
 
 def _guard(bench: Bench, inbox: queue.SimpleQueue[dict[str, Any] | None], answers: LineWriter) -> WatchdogState:
     """Take the feed until it must cut (the state has a reason) or is released (it has none)."""
-    state = WatchdogState(time.monotonic())
+    # By a clock that goes on in sleep: a machine that wakes finds its feed long silent.
+    state = WatchdogState(wall_s())
     while True:
         given, number = _next(inbox)
-        state, action = step(state, given, time.monotonic())
+        state, action = step(state, given, wall_s())
         if action is Action.CHECK_OFF:
             if any(_reads_off(bench, index) for index in range(len(bench.cut_offs))):
                 return state
