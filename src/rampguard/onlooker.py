@@ -57,6 +57,7 @@ class Onlooker:
         try:
             self._watch(engine)
             code = engine.wait(10.0)
+            engine.close()
         finally:
             for number, handler in previous.items():
                 signal.signal(number, handler)

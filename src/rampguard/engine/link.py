@@ -1,21 +1,21 @@
-"""Between the engine and whoever looks on: the run order, the commands, the events, and the process itself.
+"""Between the engine and whoever looks on: the run order, and the process itself. `messages` has all that is said.
 
 Newline-delimited JSON over the engine's standard input and output. The first line in is the order; after it come
 commands. An onlooker that falls silent for `SCREEN_LEASE_S`, or whose end of the pipe closes, is a lost screen: the
 engine cuts the supply.
-
-Commands: ``{"command": "alive"}``, ``"off"`` (with a ``reason``), ``"power-pressed"``.
-Events: ``refused``, ``stage``, ``readings``, ``notice``, ``trip``, ``off``, ``finished``.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import queue
 import subprocess
 import sys
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from typing import Any, Final
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
 from rampguard.engine.lines import LineReader, LineWriter
 
@@ -31,6 +31,7 @@ EXIT_UNPROVEN: Final = 4
 EXIT_STOPPED: Final = 5
 
 
+@with_config(ConfigDict(extra="forbid", strict=True, allow_inf_nan=False))
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunOrder:
     """What the engine is asked to do. Paths as text; None where not given."""
@@ -62,11 +63,17 @@ class RunOrder:
     @classmethod
     def from_message(cls, message: dict[str, Any]) -> RunOrder:
         """The inverse of `as_message`. Raises ValueError for a message that is no order."""
-        order = message.get("order")
-        known = {item.name for item in fields(cls)}
-        if not isinstance(order, dict) or not set(order) <= known:
-            raise ValueError("the first message must be a run order")
-        return cls(**order)
+        try:
+            # As JSON: strict about types, and still taking an object for an order.
+            return ORDERS.validate_json(json.dumps(message.get("order")))
+        except ValidationError as error:
+            first = error.errors()[0]
+            where = ".".join(str(part) for part in first["loc"])
+            raise ValueError(f"the first message must be a run order: {where}: {first['msg']}") from None
+
+
+ORDERS: Final[TypeAdapter[RunOrder]] = TypeAdapter(RunOrder)
+"""Checks an order that came as a message."""
 
 
 class EngineProcess:
@@ -107,6 +114,12 @@ class EngineProcess:
         with contextlib.suppress(OSError):
             if self._process.stdin is not None:
                 self._process.stdin.close()
+
+    def close(self) -> None:
+        """Let go of both pipes, the engine being gone."""
+        self.hang_up()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
 
     def wait(self, timeout_s: float) -> int | None:
         """The engine's exit code, negative if a signal ended it; None if it is still there."""

@@ -126,6 +126,8 @@ class Loop:
 
     def _turn(self) -> None:
         self.keep_alive()
+        for text in self.parts.operator.take_notes():
+            self.note("note", text)
         self._watch_the_house()
         for moment in self._collect():
             self._take(moment)

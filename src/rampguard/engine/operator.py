@@ -9,6 +9,7 @@ from typing import Any
 
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import SCREEN_LEASE_S
+from rampguard.engine.messages import NoSuchMessage, Note, PowerPressed, command_in
 
 
 class Operator:
@@ -22,6 +23,7 @@ class Operator:
         self.off_reason = ""
         """Why the operator wants it off; empty while they do not."""
         self._power_pressed = False
+        self._notes: list[str] = []
 
     def tell(self, event: str, **details: Any) -> None:
         """Send an event; never blocks."""
@@ -43,11 +45,22 @@ class Operator:
                 self._obey(message)
 
     def _obey(self, message: dict[str, Any]) -> None:
-        command = message.get("command")
-        if command == "off":
+        if message.get("command") == "off":  # whatever else is wrong with it
             self.ask_off(str(message.get("reason") or "the operator asked for off"))
-        elif command == "power-pressed":
+        try:
+            command = command_in(message)
+        except NoSuchMessage as error:
+            self.tell("notice", kind="link", text=f"a command was not understood, and nothing was done: {error}")
+            return
+        if isinstance(command, PowerPressed):
             self._power_pressed = True
+        elif isinstance(command, Note):
+            self._notes.append(command.text)
+
+    def take_notes(self) -> list[str]:
+        """What the operator noted since this was last asked."""
+        notes, self._notes = self._notes, []
+        return notes
 
     def take_power_pressed(self) -> bool:
         """Whether power was said to be pressed since this was last asked."""

@@ -1,0 +1,202 @@
+"""The messages between the engine and whoever looks on, as models: one place for what each holds, and its schema.
+
+A message is one line of JSON with ``format`` 1. The first line to the engine is the order, after it come commands; from
+the engine come events. docs/link.md is made from this.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from rampguard.engine.lines import FORMAT
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+    format: Literal[1] = FORMAT
+
+
+# -- commands ---------------------------------------------------------------------------------------------------------
+
+
+class Alive(_Message):
+    """The onlooker is there. Any command says so too."""
+
+    command: Literal["alive"] = "alive"
+
+
+class Off(_Message):
+    """Switch off, now."""
+
+    command: Literal["off"] = "off"
+    reason: str = ""
+
+
+class PowerPressed(_Message):
+    """The unit's power button has been pressed."""
+
+    command: Literal["power-pressed"] = "power-pressed"
+
+
+class Note(_Message):
+    """Words of the operator's, for the capture's events."""
+
+    command: Literal["note"] = "note"
+    text: str
+
+
+Command = Annotated[Alive | Off | PowerPressed | Note, Field(discriminator="command")]
+
+# -- events -----------------------------------------------------------------------------------------------------------
+
+
+class Refused(_Message):
+    """The run was refused; nothing was energised."""
+
+    event: Literal["refused"] = "refused"
+    text: str
+
+
+class Broken(_Message):
+    """An error of ours ended the engine; the watchdog cuts."""
+
+    event: Literal["broken"] = "broken"
+    text: str
+
+
+class PermissiveStands(_Message):
+    """How one pre-power check stands; ``check`` is its key in the table of all that is watched."""
+
+    event: Literal["permissive"] = "permissive"
+    check: str
+    standing: Literal["holds", "fails", "not-evaluated", "overridden"]
+    said: str
+
+
+class Live(_Message):
+    """The supply is about to be switched on."""
+
+    event: Literal["live"] = "live"
+    capture: str
+    plan: str
+
+
+class Stage(_Message):
+    """A stage of the plan begins; volts rms."""
+
+    event: Literal["stage"] = "stage"
+    name: str
+    line_voltage_v: float
+    ends_when: str
+    bench_presses: bool
+
+
+class Readings(_Message):
+    """Ten times a second: bench seconds since the run began, the interlock's state, the newest readings by column."""
+
+    event: Literal["readings"] = "readings"
+    time_s: float
+    state: Literal["safe", "armed", "live", "tripped", "unproven"]
+    stage: str
+    set_voltage_v: float
+    values: dict[str, float]
+
+
+class Notice(_Message):
+    """Something to be told, by its kind in the capture's events."""
+
+    event: Literal["notice"] = "notice"
+    kind: str
+    text: str
+
+
+class TripTold(_Message):
+    """A trip, as it happens; volts rms at that moment, null if none were read."""
+
+    event: Literal["trip"] = "trip"
+    reason: str
+    line_voltage_v: float | None
+    layer: Literal["ceiling", "band", "evidence", "reading"] | None
+
+
+class TripMade(BaseModel):
+    """A trip, in the run's result."""
+
+    model_config = _Message.model_config
+
+    time_s: float
+    line_voltage_v: float | None
+    layer: Literal["ceiling", "band", "evidence", "reading"]
+    reason: str
+
+
+class CauseRanked(BaseModel):
+    """One cause and its probability."""
+
+    model_config = _Message.model_config
+
+    cause: str
+    probability: float
+
+
+class OffShown(BaseModel):
+    """Whether off is proven, what speaks for it, and what went wrong."""
+
+    model_config = _Message.model_config
+
+    proven: bool
+    by: list[str]
+    problems: list[str]
+
+
+class Finished(_Message):
+    """The run's result: the last event."""
+
+    event: Literal["finished"] = "finished"
+    outcome: Literal["passed", "tripped", "stopped", "unproven"]
+    capture: str | None
+    trip: TripMade | None
+    causes: list[CauseRanked]
+    off: OffShown
+    max_line_voltage_v: float | None
+    seed: int | None
+
+
+Event = Annotated[
+    Refused | Broken | PermissiveStands | Live | Stage | Readings | Notice | TripTold | Finished,
+    Field(discriminator="event"),
+]
+
+_COMMANDS: Final[TypeAdapter[Any]] = TypeAdapter(Command)
+_EVENTS: Final[TypeAdapter[Any]] = TypeAdapter(Event)
+
+
+class NoSuchMessage(ValueError):  # noqa: N818 - what it is
+    """A line that is no message of this link; the text says what is wrong with it."""
+
+
+def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note:
+    """The command in a message. Raises NoSuchMessage."""
+    return _checked(_COMMANDS, message)  # type: ignore[no-any-return]
+
+
+def event_in(message: dict[str, Any]) -> _Message:
+    """The event in a message. Raises NoSuchMessage."""
+    return _checked(_EVENTS, message)  # type: ignore[no-any-return]
+
+
+def _checked(adapter: TypeAdapter[Any], message: dict[str, Any]) -> Any:
+    try:
+        return adapter.validate_python(message)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise NoSuchMessage(f"{where}: {first['msg']}" if where else first["msg"]) from None
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """The JSON Schemas of commands and of events."""
+    return {"command": _COMMANDS.json_schema(), "event": _EVENTS.json_schema()}
