@@ -181,6 +181,8 @@ class Onlooker:
         self.say("")
         if off["proven"]:
             self.say(f"OFF, proven: {'; '.join(off['by'])}")
+            for line in reservoir_lines(summary.get("reservoirs", {})):
+                self.say(line)
             self.say(RESERVOIRS)
         else:
             self.say(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}")
@@ -192,6 +194,25 @@ class Onlooker:
             self.say(line)
         if summary["capture"]:
             self.say(f"capture: {summary['capture']}")
+
+
+def reservoir_lines(held: dict[str, dict[str, float | None]]) -> list[str]:
+    """What metered rails still hold, a line each; an estimate says that it is one."""
+    return [_reservoir_line(column, item) for column, item in held.items()]
+
+
+def _reservoir_line(column: str, item: dict[str, float | None]) -> str:
+    signal, volts, in_s = Signal.from_column(column), item["volts"] or 0.0, item["below_2_v_in_s"]
+    name = column if signal is None else f"rail {signal.channel}".strip()
+    if in_s == 0.0:
+        return f"{name}: {volts:.2g} V when last read."
+    to_touch, wait = item["below_60_v_in_s"], "no telling when" if in_s is None else f"by estimate in {_about(in_s)}"
+    touch = f"below 60 V by estimate in {_about(to_touch)}, " if to_touch else ""
+    return f"{name}: STILL {volts:.3g} V when last read; {touch}below 2 V: {wait}. Measure."
+
+
+def _about(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.0f} min"
 
 
 def _await_verdict(capture: Path) -> dict[str, Any] | None:

@@ -9,7 +9,7 @@ import queue
 import re
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from instruments.errors import InstrumentError
@@ -23,6 +23,7 @@ from rampguard.engine.guardian import Guardian
 from rampguard.engine.machine import Sleep, wall_s
 from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
+from rampguard.engine.reservoirs import WATCHED_S, Held, held_with
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
@@ -83,6 +84,8 @@ class Loop:
     finished: bool = False
     """The plan was walked to its end."""
     max_line_voltage_v: float = 0.0
+    held: Held = field(default_factory=dict)
+    """What metered rails hold since off was commanded."""
     commanded_wall_s: float = 0.0
     _stage: str = ""
     _severity: Severity = Severity.SAFE
@@ -116,6 +119,23 @@ class Loop:
         if stubborn:
             self.trip(Layer.READING, f"{' and '.join(stubborn)} was commanded off and does not read back off")
         self.interlock = step(self.interlock, Event.OFF_PROVEN)
+        self._watch_reservoirs()
+
+    def _watch_reservoirs(self) -> None:
+        """Off being proven, what metered rails still hold; recorded, and no matter for the guard any more."""
+        until_s, until_wall_s = self._now_s() + WATCHED_S, time.monotonic() + 2.0 * WATCHED_S
+        while self.held and self._now_s() < until_s and time.monotonic() < until_wall_s:
+            self.keep_alive()
+            if self.parts.operator.gone:
+                return
+            for moment in self._collect():
+                readings = tuple(reading for batch in moment for reading in batch.readings)
+                self.held = held_with(self.held, readings)
+                if readings:
+                    observation = Observation(self._now_s(), readings, 0.0)
+                    self.guard = replace(self.guard, time_s=observation.time_s)
+                    self._record(observation, Decision(Severity.SAFE, (), self.guard.trip), None)
+            time.sleep(0.0 if self.parts.lock_step else 0.01)
 
     def _all_off_or_waited(self) -> bool:
         """Off may be proven by one way off alone; the others get a moment to follow before they count as stubborn."""
@@ -181,6 +201,7 @@ class Loop:
             self._current = reading
         if self.proof is not None:
             self.proof = self.proof.with_reading(reading)
+            self.held = held_with(self.held, (reading,))
 
     def _judge(self, observation: Observation) -> None:
         live = self.interlock.state is State.LIVE

@@ -152,6 +152,19 @@ class OffShown(BaseModel):
     problems: list[str]
 
 
+class ReservoirHeld(BaseModel):
+    """What a metered rail held when last read, volts; and, by estimate, seconds until below 60 V and below 2 V.
+
+    Null where there is no telling.
+    """
+
+    model_config = _Message.model_config
+
+    volts: float
+    below_60_v_in_s: float | None
+    below_2_v_in_s: float | None
+
+
 class Finished(_Message):
     """The run's result: the last event."""
 
@@ -161,6 +174,7 @@ class Finished(_Message):
     trip: TripMade | None
     causes: list[CauseRanked]
     off: OffShown
+    reservoirs: dict[str, ReservoirHeld]
     max_line_voltage_v: float | None
     seed: int | None
 

@@ -34,6 +34,7 @@ from rampguard.engine.machine import Sleep, StayAwake
 from rampguard.engine.operator import Operator
 from rampguard.engine.permits import Permits
 from rampguard.engine.presser import Presser
+from rampguard.engine.reservoirs import reservoirs
 from rampguard.engine.setup import Prepared, Refused, prepare
 from rampguard.guard.decision import Layer
 from rampguard.guard.evidence import causes_message, ranked
@@ -369,6 +370,7 @@ class _Run:
             },
             "causes": [] if loop is None else causes_message(ranked(loop.guard.evidence, trip)),
             "off": proof.as_message,
+            "reservoirs": {} if loop is None else {k: r.as_message for k, r in reservoirs(loop.held).items()},
             "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
             "seed": self.order.seed,
         }
