@@ -42,7 +42,9 @@ def test_where_there_is_no_telling_none_is_told(held: dict[str, object]) -> None
 
 
 def test_other_readings_and_invalid_ones_say_nothing() -> None:
-    assert held_with({}, (Reading(LINE_VOLTAGE, 3.0, 0.0, 0.0), Reading(RAIL, None, 0.0, 0.0, Validity.OVER_RANGE))) == {}
+    assert (
+        held_with({}, (Reading(LINE_VOLTAGE, 3.0, 0.0, 0.0), Reading(RAIL, None, 0.0, 0.0, Validity.OVER_RANGE))) == {}
+    )
     assert reservoirs({RAIL.column: ()}) == {}
 
 

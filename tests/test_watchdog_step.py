@@ -45,6 +45,14 @@ def test_the_end_of_the_feed_cuts_at_once() -> None:
     assert state.reason == "the engine is gone"
 
 
+def test_taking_over_cuts_and_spares_the_engine_alone() -> None:
+    state, action = step(WatchdogState(0.0), Input.TAKE_OVER, 0.1)
+    assert action is Action.CUT
+    assert state.spares_engine
+    for given_, now_s in ((Input.FEED_ENDED, 0.1), (Input.NOTHING, 0.5)):
+        assert not step(WatchdogState(0.0), given_, now_s)[0].spares_engine
+
+
 def test_release_only_asks_to_check() -> None:
     state, action = step(WatchdogState(0.0), Input.RELEASE, 0.1)
     assert action is Action.CHECK_OFF
@@ -66,7 +74,7 @@ def test_no_sequence_leaves_a_silence_unanswered(steps: list[tuple[Input, float]
     for given_, pause_s in steps:
         now_s += pause_s
         state, action = step(state, given_, now_s)
-        must_cut = cut or given_ is Input.FEED_ENDED or now_s - fed_s > FEED_LIMIT_S
+        must_cut = cut or given_ in (Input.FEED_ENDED, Input.TAKE_OVER) or now_s - fed_s > FEED_LIMIT_S
         assert (action is Action.CUT) == must_cut
         cut = cut or must_cut
         if given_ in (Input.FEED, Input.RELEASE):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from typing import Final
 
 from instruments.errors import BadReply
 from instruments.replies import parse_number
@@ -39,6 +40,11 @@ class AcceleratedClock:
         time.sleep(max(0.0, duration_s) / self._speed)
 
 
+STEP_S: Final = 1e-3
+"""Bench time moves in steps: it may be short of what was asked by one."""
+JUMP_S: Final = 2.0
+
+
 class LockStepClock:
     """Time that moves only when asked to, in a simulated bench. Raises LinkError when that bench is gone."""
 
@@ -52,9 +58,14 @@ class LockStepClock:
         return self._now_s
 
     def sleep(self, duration_s: float) -> None:
-        """Move bench time by so much."""
+        """Move bench time by so much. Raises BadReply where the bench says that it has moved by something else."""
         with self._lock:
-            self._now_s = self._ask(f"SYST:TIME:ADV? {max(0.0, duration_s)!r}")
+            due_s = self._now_s + max(0.0, duration_s)
+            said_s = self._ask(f"SYST:TIME:ADV? {max(0.0, duration_s)!r}")
+            # A little more may be another process's move; less, or much more, is a clock that jumps.
+            if not due_s - STEP_S <= said_s <= due_s + JUMP_S:
+                raise BadReply(f"{self._link.name}: bench time jumped from {self._now_s:.3f} s to {said_s:.3f} s")
+            self._now_s = said_s
 
     def close(self) -> None:
         """Close its session."""

@@ -110,6 +110,13 @@ def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fault-at-s", metavar="S", type=positive, help="let the fault come so long after line voltage first did"
     )
+    parser.add_argument(
+        "--mischief",
+        metavar="INSTRUMENT:KIND@N",
+        action="append",
+        default=[],
+        help="let an instrument misbehave at the N-th line it is told (N+: from then on): power-meter:lost-reply@40",
+    )
 
 
 def _add_run(commands: Any) -> None:
@@ -245,7 +252,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
     from rampguard.demo import OnTheBench
 
-    return OnTheBench(options.unit, options.seed, options.series_lamp_w, options.fault_at_s)
+    return OnTheBench(options.unit, options.seed, options.series_lamp_w, options.fault_at_s, tuple(options.mischief))
 
 
 def _run(options: argparse.Namespace) -> int:

@@ -30,12 +30,16 @@ class OnTheBench:
     seed: int
     series_lamp_w: float | None = None
     fault_at_s: float | None = None
+    mischief: tuple[str, ...] = ()
+    """What the bench's instruments do that they should not, as ``INSTRUMENT:KIND@N`` or ``N+`` for good."""
 
     def arguments(self) -> list[str]:
         """The same for the simulator's own command line."""
         said = ["--unit", self.unit, "--seed", str(self.seed)]
         for name, value in (("--series-lamp-w", self.series_lamp_w), ("--fault-at-s", self.fault_at_s)):
             said += [] if value is None else [name, repr(value)]
+        for mischief in self.mischief:
+            said += ["--mischief", mischief]
         return said
 
 
@@ -89,7 +93,7 @@ def simulate(
     on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None, meters: str, averaged: bool
 ) -> None:
     """Serve a simulated bench at ``speed`` until standard input closes. Raises SimulatorFailed."""
-    from instruments.simulated.serve import SimulationOptions, UnknownUnit, serve
+    from instruments.simulated.serve import Mischief, MischiefError, SimulationOptions, UnknownUnit, serve
 
     stop = threading.Event()
 
@@ -99,10 +103,12 @@ def simulate(
         stop.set()
 
     threading.Thread(target=until_input_closes, daemon=True).start()
-    options = SimulationOptions(
-        **asdict(on_the_bench), bench_file=bench_file, speed=speed, log=log, meters=meters, averaged=averaged
-    )
+    what = asdict(on_the_bench)
     try:
+        what["mischief"] = tuple(map(Mischief.parse, on_the_bench.mischief))
+        options = SimulationOptions(
+            **what, bench_file=bench_file, speed=speed, log=log, meters=meters, averaged=averaged
+        )
         serve(options, stop)
-    except (UnknownUnit, OSError) as error:
+    except (UnknownUnit, MischiefError, OSError) as error:
         raise SimulatorFailed(str(error)) from error

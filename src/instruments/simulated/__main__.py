@@ -8,7 +8,7 @@ import sys
 import threading
 from pathlib import Path
 
-from instruments.simulated.serve import METERS, SimulationOptions, UnknownUnit, serve
+from instruments.simulated.serve import METERS, Mischief, MischiefError, SimulationOptions, UnknownUnit, serve
 
 
 def main() -> int:
@@ -26,9 +26,14 @@ def main() -> int:
     parser.add_argument("--fault-at-s", type=float)
     parser.add_argument("--meters", choices=METERS, default=METERS[0])
     parser.add_argument("--averaged", action="store_true")
+    parser.add_argument("--mischief", metavar="INSTRUMENT:KIND@N[+]", action="append", default=[])
     parser.add_argument("--linger-s", type=float, default=0.0, help="serve so long after standard input closed")
     arguments = vars(parser.parse_args())
     linger_s = arguments.pop("linger_s")
+    try:
+        arguments["mischief"] = tuple(map(Mischief.parse, arguments["mischief"]))
+    except MischiefError as error:
+        parser.error(str(error))
     options = SimulationOptions(**arguments)
     stop = threading.Event()
 
@@ -42,7 +47,7 @@ def main() -> int:
     threading.Thread(target=until_input_closes, daemon=True).start()
     try:
         serve(options, stop)
-    except (UnknownUnit, OSError) as error:
+    except (UnknownUnit, MischiefError, OSError) as error:
         print(error, file=sys.stderr)
         return 2
     return 0

@@ -13,6 +13,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final
 
+from instruments.simulated.mischief import Mischiefs
+
 Handler = Callable[[str], str | None]
 """Takes what follows the command, returns the reply of a query or None."""
 
@@ -66,6 +68,11 @@ class ScpiInstrument:
         else:
             self._errors[-1] = OVERFLOW
 
+    def flood(self) -> None:
+        """Fill the error queue, as something else that talks to the instrument might."""
+        for _ in range(QUEUE_LENGTH + 1):
+            self.queue_error(*UNDEFINED_HEADER)
+
     def _next_error(self) -> str:
         number, words = self._errors.popleft() if self._errors else NO_ERROR
         return f'{number},"{words}"'
@@ -117,14 +124,16 @@ class ScpiServer:
     """Serves one instrument on a loopback port of the system's choice, a thread a client.
 
     ``one_client_only`` lets a second client connect and answers it nothing while the first is there, as some real
-    instruments do. ``mischief``, if set, is given each reply and returns what is sent in its place (None: nothing).
+    instruments do. ``mischiefs`` are done to the lines that it is told.
     """
 
-    def __init__(self, instrument: ScpiInstrument, *, one_client_only: bool = False) -> None:
+    def __init__(
+        self, instrument: ScpiInstrument, *, one_client_only: bool = False, mischiefs: Mischiefs | None = None
+    ) -> None:
         self._instrument = instrument
         self._one_client_only = one_client_only
         self._only = threading.Lock()
-        self.mischief: Callable[[str], str | None] | None = None
+        self._mischiefs = mischiefs or Mischiefs()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._clients: set[socket.socket] = set()
         self._closing = False
@@ -152,6 +161,9 @@ class ScpiServer:
                 client, _ = self._listener.accept()
             except OSError:
                 return
+            if self._mischiefs.refuses:
+                client.close()
+                continue
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self._clients.add(client)
             threading.Thread(target=self._serve, args=(client,), daemon=True, name="scpi-client").start()
@@ -174,8 +186,9 @@ class ScpiServer:
             if len(waiting) > MOST_LINE:
                 return
             for line in lines:
-                reply = self._instrument.execute(line.decode("ascii", errors="replace").strip())
-                if reply is not None and self.mischief is not None:
-                    reply = self.mischief(reply)
-                if reply is not None:
-                    client.sendall(reply.encode() + b"\n")
+                text = line.decode("ascii", errors="replace").strip()
+                reaction = self._mischiefs.react(text, self._instrument.execute, self._instrument.flood)
+                if reaction.sends:
+                    client.sendall(reaction.sends)
+                if reaction.hangs_up:
+                    return

@@ -24,12 +24,13 @@ from instruments.simulated.fleet import (
     power_meter,
     relay,
 )
+from instruments.simulated.mischief import Mischief, MischiefError, Mischiefs
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
 from instruments.simulated.unit import EMITTER_LEFT, OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS
 from instruments.simulated.units import UnknownUnit, make_unit, recipe
 from instruments.simulated.world import WINDOW_S, World
 
-__all__ = ["SimulationOptions", "UnknownUnit", "serve"]
+__all__ = ["Mischief", "MischiefError", "SimulationOptions", "UnknownUnit", "serve"]
 
 PACE_S: Final = 0.005
 """Wall time between two moves of a bench that follows wall time."""
@@ -63,12 +64,17 @@ class SimulationOptions:
     """Let the unit's fault come so many seconds after line voltage first did."""
     meters: str = "power-meter"
     """One of `METERS`."""
+    mischief: tuple[Mischief, ...] = ()
+    """What its instruments do that they should not."""
     averaged: bool = False
     """Leave most windows out while nothing changes, and move what is slow on by averages: for long warm-ups."""
 
 
 def serve(options: SimulationOptions, stop: threading.Event) -> None:
-    """Serve until ``stop``. The bench file appears whole, once everything listens. Raises UnknownUnit, OSError."""
+    """Serve until ``stop``. The bench file appears whole, once everything listens.
+
+    Raises UnknownUnit, MischiefError, OSError.
+    """
     unit = make_unit(
         options.unit,
         options.seed,
@@ -82,8 +88,11 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
         world = World(unit, options.mains_v, options.frequency_hz, log, averaged=options.averaged)
         fleet = _fleet(world, options)
         servers = {}
+        for mischief in options.mischief:
+            if mischief.instrument not in fleet:
+                raise MischiefError(f"{mischief}: there is no such instrument; there are {', '.join(fleet)}")
         for name, instrument in fleet.items():
-            servers[name] = ScpiServer(instrument)
+            servers[name] = ScpiServer(instrument, mischiefs=Mischiefs.of(name, options.mischief))
             stack.callback(servers[name].close)
         resources = {name: server.resource for name, server in servers.items()}
         _write_whole(options.bench_file, bench_file_text(options, world, resources))

@@ -106,8 +106,7 @@ class Guardian:
             self._process.wait(2.0)
         self._feed.close()
 
-    def abandon(self) -> None:
-        """Stop feeding it while off is not proven: the end of the feed makes it cut on its own path too."""
-        with contextlib.suppress(OSError):
-            if self._process.stdin is not None:
-                self._process.stdin.close()
+    def take_over(self) -> None:
+        """Off was commanded and is not proven: have it cut on its own path too, and go on, whatever becomes of this."""
+        self._feed.put({"take_over": True})
+        self._feed.close()

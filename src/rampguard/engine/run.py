@@ -338,7 +338,7 @@ class _Run:
         if loop.proof.proven:
             live.guardian.release()
         else:
-            live.guardian.abandon()
+            live.guardian.take_over()
         live.acquisition.stop()
         live.drive.stop()
         live.source.stop()

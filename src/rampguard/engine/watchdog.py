@@ -23,6 +23,7 @@ class Input(StrEnum):
     FEED = "feed"
     FEED_ENDED = "feed-ended"
     RELEASE = "release"
+    TAKE_OVER = "take-over"  # the engine commanded off and cannot prove it
     NOTHING = "nothing"  # time passed
 
 
@@ -40,6 +41,8 @@ class WatchdogState:
 
     fed_s: float
     reason: str = ""
+    spares_engine: bool = False
+    """Whether the engine is left to finish its record: it has asked for this cut, and can energise nothing any more."""
 
 
 def step(state: WatchdogState, given: Input, now_s: float) -> tuple[WatchdogState, Action]:
@@ -48,6 +51,8 @@ def step(state: WatchdogState, given: Input, now_s: float) -> tuple[WatchdogStat
         return state, Action.CUT
     if given is Input.FEED_ENDED:
         return replace(state, reason="the engine is gone"), Action.CUT
+    if given is Input.TAKE_OVER:
+        return replace(state, reason="the engine could not prove off", spares_engine=True), Action.CUT
     if now_s - state.fed_s > FEED_LIMIT_S:
         return replace(state, reason=f"the engine was silent for {now_s - state.fed_s:.2f} s"), Action.CUT
     if given is Input.RELEASE:

@@ -70,7 +70,7 @@ def main() -> int:
         answers.close()
         return 0
     drive.cut()
-    return _after_cut(post, bench, reports, state.reason)
+    return _after_cut(post, bench, reports, state)
 
 
 def _prove_path(bench: Bench) -> None:
@@ -108,6 +108,8 @@ def _next(inbox: queue.SimpleQueue[dict[str, Any] | None]) -> tuple[Input, int |
         return Input.FEED_ENDED, None
     if message.get("release"):
         return Input.RELEASE, None
+    if message.get("take_over"):
+        return Input.TAKE_OVER, None
     return Input.FEED, int(message["feed"])
 
 
@@ -118,18 +120,19 @@ def _reads_off(bench: Bench, index: int) -> bool:
         return False
 
 
-def _after_cut(post: Post, bench: Bench, reports: queue.SimpleQueue[OffReport], reason: str) -> int:
+def _after_cut(post: Post, bench: Bench, reports: queue.SimpleQueue[OffReport], state: WatchdogState) -> int:
     """End a hung engine so that it can never wake and energise again, prove off, and leave the verdict."""
     commanded_s = time.monotonic()
     proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters)
     proof = _take_reports(proof, reports, RETRY_WAIT_S)
-    _end_engine(post.engine_pid)
+    if not state.spares_engine:
+        _end_engine(post.engine_pid)
     while not proof.proven and time.monotonic() - commanded_s < PROOF_DEADLINE_S:
         bench.clock.sleep(0.05)
         proof = _take_reports(proof, reports, 0.0)
         for reading in _line_readings(bench):
             proof = proof.with_reading(reading)
-    _leave_verdict(post.folder, reason, proof)
+    _leave_verdict(post.folder, state.reason, proof)
     if not proof.proven:
         # Ways off that do not answer are tried for as long as this process lives; it stays a while for that.
         threading.Event().wait(10.0)
