@@ -1,4 +1,4 @@
-"""A small version of benchmarks/fault_sweep.py: some faults of the instruments at some lines, and pairs on the way off."""
+"""A small version of benchmarks/fault_sweep.py: some faults at some lines, and pairs on the way off."""
 
 from __future__ import annotations
 
