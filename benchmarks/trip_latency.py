@@ -3,9 +3,9 @@
     python benchmarks/trip_latency.py [--count 1000] [--note RUN]
 
 The engine's own `run`, in a process of its own, over sockets to instruments served here, in lock-step; the watchdog is
-left out. At the 20th line that it is told the power meter answers with SCPI's infinity. Timed is from then, just before the reply
-is sent, until the first way off arrives as a line at its instrument. Idle, and with two busy loops beside it. The bare
-write: a line by a VISA session until it has arrived at a server like these.
+left out. At the 20th line that it is told the power meter answers with SCPI's infinity. Timed is from then, just before
+the reply is sent, until the first way off arrives as a line at its instrument. Idle, and with two busy loops beside it.
+The bare write: a line by a VISA session until it has arrived at a server like these.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A small version of benchmarks/trip_latency.py: a reading past its ceiling leads to off on the wire, whatever it takes."""
+"""A small version of benchmarks/trip_latency.py: a reading past its ceiling leads to off on the wire."""
 
 from __future__ import annotations
 
