@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from population import POPULATIONS, Population, batch, specimens
@@ -47,6 +47,8 @@ class FaultKind:
     """Whether it may come later, too."""
     short: bool = False
     """Whether a series lamp is tried against it."""
+    none: Callable[[Parts], Parts] | None = None
+    """Parts of the fault with which it is none, from the unit's; None: there are none, since it is a flag."""
     like_idle: bool = False
     """Whether it looks like more idle, so that a known-good capture of the model is worth trying."""
 
@@ -100,10 +102,35 @@ def _real_devices(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
         parts[f"device_j_per_k_{n}"] = np.full_like(watts, 2.5)
 
 
+OPEN_OHM: Final = 1e12
+
+
+def _open_short(parts: Parts) -> Parts:
+    nothing = np.full_like(parts["primary_ohm"], OPEN_OHM)
+    return {"short_ohm": nothing, "driven_a": np.ones_like(nothing)}
+
+
+def _no_turns(parts: Parts) -> Parts:
+    return {"turns": np.zeros_like(parts["primary_ohm"])}
+
+
+def _no_leak(parts: Parts) -> Parts:
+    return {"leak_a": np.zeros_like(parts["primary_ohm"])}
+
+
+def _own_drift(parts: Parts) -> Parts:
+    # Channels are alike in a population.
+    return {"drift_a_per_k": parts["drift_a_per_k_1"]}
+
+
 AMPLIFIER: Final = "amplifier"
 KINDS: Final = (
-    FaultKind("rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair", short=True),
-    FaultKind("one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted", short=True),
+    FaultKind(
+        "rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair", short=True, none=_open_short
+    ),
+    FaultKind(
+        "one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted", short=True, none=_open_short
+    ),
     FaultKind("shorted diode", "rectifier-diode-short", AMPLIFIER, "shorted diode", short=True),
     FaultKind(
         "shorted converter switch",
@@ -112,18 +139,39 @@ KINDS: Final = (
         "shorted converter switch",
         short=True,
     ),
-    FaultKind("short behind a relay", "output-stage-short", "receiver, 2 channels", "shorted output pair", late=False),
+    FaultKind(
+        "short behind a relay",
+        "output-stage-short",
+        "receiver, 2 channels",
+        "shorted output pair",
+        late=False,
+        none=_open_short,
+    ),
     FaultKind(
         "short behind relay and soft start",
         "output-stage-short",
         "receiver, soft start",
         "shorted output pair",
         late=False,
+        none=_open_short,
     ),
-    FaultKind("shorted turns", "shorted-winding-turns", AMPLIFIER, "shorted turns", _third_of_rating),
-    FaultKind("shorted turns, transformer", "shorted-winding-turns", "transformer", "shorted turns", _third_of_rating),
+    FaultKind("shorted turns", "shorted-winding-turns", AMPLIFIER, "shorted turns", _third_of_rating, none=_no_turns),
     FaultKind(
-        "leaking reservoir", "leaky-reservoir", AMPLIFIER, "leaking reservoir", _hundred_milliamperes, like_idle=True
+        "shorted turns, transformer",
+        "shorted-winding-turns",
+        "transformer",
+        "shorted turns",
+        _third_of_rating,
+        none=_no_turns,
+    ),
+    FaultKind(
+        "leaking reservoir",
+        "leaky-reservoir",
+        AMPLIFIER,
+        "leaking reservoir",
+        _hundred_milliamperes,
+        none=_no_leak,
+        like_idle=True,
     ),
     FaultKind(
         "idle runaway",
@@ -132,6 +180,7 @@ KINDS: Final = (
         "idle runaway",
         _real_devices,
         late=False,
+        none=_own_drift,
         like_idle=True,
     ),
 )
@@ -160,12 +209,8 @@ def lot(
     press = pressed_window(population.press_at, ways, volts)
     onset = int(generator.uniform(LATE_FROM_S, RAMP_S) / WINDOW_S) if late else 0
 
-    def happens(which: Any) -> None:
-        FAULTS[kind.fault].happens(which, drawn)
-
-    faulted = simulate(batch(population, parts, volts, hertz), ways, hertz, press, (onset, happens))
-    whole = simulate(batch(population, parts, volts, hertz), ways, hertz, press)
-    behind = {w: _behind_lamp(kind, parts, drawn, ways, mains, w) for w in LAMPS_W if kind.short and not late}
+    faulted, whole = _twins(kind, parts, drawn, ways, mains, press, onset)
+    behind = _behind_lamps(kind, parts, drawn, ways, mains) if kind.short and not late else {}
     known_good = None
     if kind.like_idle:
         other = {name: values * generator.uniform(*LIKE_IT, count) for name, values in parts.items()}
@@ -174,19 +219,54 @@ def lot(
     return Lot(kind, volts, watts, faulted, whole, press, parts, late, behind, known_good)
 
 
-def _behind_lamp(
-    kind: FaultKind, parts: Parts, drawn: Parts, ways: np.ndarray, mains: tuple[float, float], rated_w: float
-) -> Behind:
-    """The faulted units, a lamp of so many watts in series with each, on the same ways."""
+def _twins(
+    kind: FaultKind,
+    parts: Parts,
+    drawn: Parts,
+    ways: np.ndarray,
+    mains: tuple[float, float],
+    press: int | None,
+    onset: int,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Each unit with its fault, and without.
+
+    As one batch where the fault can be none, since most of the time of a simulation is the step's, not the unit's.
+    """
     volts, hertz = mains
-    unit = batch(kind.population, parts, volts, hertz)
-    lamp_of = SeriesLamp(lamp.LampParameters(0.0, rated_w, LAMP_CONDUCTED, LAMP_THERMAL_S, volts))
-    unit.front.add(lamp_of)
+    fault = FAULTS[kind.fault]
+    if kind.none is None:
+        faulted = simulate(
+            batch(kind.population, parts, volts, hertz), ways, hertz, press, (onset, lambda u: fault.happens(u, drawn))
+        )
+        return faulted, simulate(batch(kind.population, parts, volts, hertz), ways, hertz, press)
+    none = kind.none(parts)
+    both = {name: np.concatenate((values, none[name])) for name, values in drawn.items()}
+    units = batch(kind.population, {name: np.tile(values, 2) for name, values in parts.items()}, volts, hertz)
+    seen = simulate(units, np.tile(ways, 2), hertz, press, (onset, lambda u: fault.happens(u, both)))
+    return seen[:, :, : len(ways[0])], seen[:, :, len(ways[0]) :]
+
+
+def _behind_lamps(
+    kind: FaultKind, parts: Parts, drawn: Parts, ways: np.ndarray, mains: tuple[float, float]
+) -> dict[float, Behind]:
+    """The faulted units, a lamp in series with each, on the same ways; by the lamp's watts."""
+    (volts, hertz), count, lamps = mains, len(ways[0]), len(LAMPS_W)
+    units = batch(kind.population, {name: np.tile(values, lamps) for name, values in parts.items()}, volts, hertz)
+    all_drawn = {name: np.tile(values, lamps) for name, values in drawn.items()}
+    rated_w = np.repeat(LAMPS_W, count)
+    series = SeriesLamp(lamp.LampParameters(0.0, rated_w, LAMP_CONDUCTED, LAMP_THERMAL_S, volts))
+    units.front.add(series)
     ohms: list[np.ndarray] = []
-    fault = (0, lambda which: FAULTS[kind.fault].happens(which, drawn))
-    seen = simulate(unit, ways, hertz, None, fault, lambda window: ohms.append(np.asarray(lamp_of.now_ohm())))
-    lamp_w = np.array([np.broadcast_to(ohm, ways.shape[1:]) for ohm in ohms]) * seen[:, 1]
-    return Behind(seen[:, 2] - lamp_w, lamp_w / rated_w)
+    fault = (0, lambda which: FAULTS[kind.fault].happens(which, all_drawn))
+    seen = simulate(
+        units, np.tile(ways, lamps), hertz, None, fault, lambda window: ohms.append(np.asarray(series.now_ohm()))
+    )
+    lamp_w = np.array([np.broadcast_to(ohm, lamps * count) for ohm in ohms]) * seen[:, 1]
+    behind = {}
+    for place, watts in enumerate(LAMPS_W):
+        own = slice(place * count, (place + 1) * count)
+        behind[watts] = Behind(seen[:, 2, own] - lamp_w[:, own], lamp_w[:, own] / watts)
+    return behind
 
 
 def lots_of(kind: FaultKind, count: int) -> list[tuple[tuple[float, float], int, bool]]:
