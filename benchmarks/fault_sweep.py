@@ -1,11 +1,14 @@
 """Every fault of an instrument at every line it is told, once and for good: whether any run ends live and unsaid.
 
-    python benchmarks/fault_sweep.py [--stride 1] [--pairs 400] [--note RUN]
+    python benchmarks/fault_sweep.py [--stride 1] [--pairs 400] [--sockets 500] [--note RUN]
 
 A short plan on a simulated heater, all in this process: the engine's own `run`, its threads, its links and its cut-off,
 over sessions that end in the simulated instruments instead of a socket, on the bench's own clock. Deadlines are cut to
 a tenth, and so is an answer that is late. The watchdog is left out: what it does is in `kills`. Pairs are of a fault on
 the way off with one anywhere.
+
+So many of them, at random, are done again as a user would: the command line, its processes and its watchdog, over real
+sockets, at real deadlines.
 
 A run is bad if it ends with the output on and any exit code but 4, if it ends by an exception, or if its capture holds
 a number that no instrument sent.
@@ -17,14 +20,17 @@ import argparse
 import csv
 import io
 import itertools
+import json
 import multiprocessing
 import queue
 import random
+import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -235,6 +241,36 @@ def one(planned: tuple[Mischief, ...]) -> Outcome:
         return Outcome(said, code, bench.live, done, list(_invented(folder / "captures", bench.sent)), problem)
 
 
+def over_sockets(planned: tuple[Mischief, ...]) -> Outcome:
+    """The same by the command line, every process of it, over sockets; live is what the supply's log ends with."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        bench_file, log = folder / "bench.toml", folder / "supply.jsonl"
+        asked = [text for mischief in planned for text in ("--mischief", str(mischief))]
+        bench = subprocess.Popen(
+            [sys.executable, "-m", "instruments.simulated", "--lock-step", "--unit", UNIT, "--seed", str(SEED)]
+            + ["--bench-file", str(bench_file), "--log", str(log), *asked],
+            stdin=subprocess.PIPE,
+        )
+        try:
+            while not bench_file.exists():
+                time.sleep(0.02)
+            done = subprocess.run(
+                [sys.executable, "-m", "rampguard", "run", "--bench", str(bench_file), "--no-screen", "--json"]
+                + ["--plan", str(folder / "plan.toml"), "--into", str(folder / "captures"), "--permissives-confirmed"],
+                capture_output=True,
+                text=True,
+                timeout=90,
+                check=False,
+            )
+        finally:
+            bench.communicate(b"", timeout=20)
+        lines = log.read_text(encoding="utf-8").splitlines()
+        live = bool(lines) and bool(json.loads(lines[-1])["output"])
+        return Outcome(tuple(map(str, planned)), done.returncode, live, done=1, problem=done.stderr[-400:])
+
+
 def _invented(captures: Path, sent: set[str]) -> Iterator[str]:
     """Numbers of a capture that no instrument sent."""
     known = set()
@@ -287,23 +323,34 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--stride", type=int, default=1)
     parser.add_argument("--pairs", type=int, default=400)
+    parser.add_argument("--sockets", type=int, default=0, help="so many of them again, over sockets")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     planned = plans(options.stride, options.pairs, options.seed)
-    outcomes = []
-    with multiprocessing.Pool(2, maxtasksperchild=100) as pool:
-        for outcome in pool.imap(one, planned):
-            outcomes.append(outcome)
-            print(f"{len(outcomes)} of {len(planned)}", end="\r", flush=True)
-            if outcome.bad:
-                print(outcome)
+    again = random.Random(options.seed).sample(planned, min(options.sockets, len(planned)))
+    outcomes = _all(one, planned)
     rows = table(outcomes, options.note)
+    if again:
+        outcomes += (through := _all(over_sockets, again))
+        rows.append({**table(through, options.note)[-1], "mischief": "any, over sockets, with the watchdog"})
     for row in rows:
         print(row)
     if options.note:
         write_run("fault_sweep", "Runs by exit code, every fault at every line", rows, seed=options.seed)
     return any(outcome.bad for outcome in outcomes)
+
+
+def _all(run: Callable[[tuple[Mischief, ...]], Outcome], planned: list[tuple[Mischief, ...]]) -> list[Outcome]:
+    """Two at a time; what is bad is told at once."""
+    outcomes = []
+    with multiprocessing.Pool(2, maxtasksperchild=100) as pool:
+        for outcome in pool.imap(run, planned):
+            outcomes.append(outcome)
+            print(f"{len(outcomes)} of {len(planned)}", end="\r", flush=True)
+            if outcome.bad:
+                print(outcome)
+    return outcomes
 
 
 def table(outcomes: list[Outcome], note: str) -> list[dict[str, Any]]:

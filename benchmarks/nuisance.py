@@ -1,0 +1,83 @@
+"""Live running with both cores busy: whether anything is cut that should not be.
+
+``python benchmarks/nuisance.py [--minutes 60] [--note RUN]``: a whole healthy unit held at full line at real speed, by
+the command line, while as many busy loops as there are cores run beside it. Bench, engine, watchdog and screen share
+those cores with them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from figures import write_run
+from trip_latency import busy
+
+from live_help import live_run, served_bench
+
+UNIT = "heater"
+HEAD = """\
+format = 1
+title = "held"
+
+[mains]
+voltage_v = 230.0
+frequency_hz = 50.0
+"""
+STAGE = """
+[[stages]]
+name = "{volts:g} V"
+line_voltage_v = {volts!r}
+slew_v_per_s = 8.0
+hold_s = {hold_s!r}
+timeout_s = {timeout_s!r}
+ends_when = "held"
+"""
+STEP_V, FULL_V = 20.0, 230.0
+
+
+def plan_of(hold_s: float) -> str:
+    """Up by steps, and held at full line for so long."""
+    levels = [STEP_V * k for k in range(1, int(FULL_V / STEP_V) + 1)]
+    climb = "".join(STAGE.format(volts=volts, hold_s=0.5, timeout_s=60.0) for volts in levels)
+    return HEAD + climb + STAGE.format(volts=FULL_V, hold_s=hold_s, timeout_s=hold_s + 60.0)
+
+
+def main() -> int:
+    """Run it; exit 1 if anything was cut."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
+    options = parser.parse_args()
+    hold_s = 60.0 * options.minutes
+    with tempfile.TemporaryDirectory() as name, served_bench(Path(name), unit=UNIT) as bench:
+        folder, began_s = Path(name), time.monotonic()
+        plan = folder / "plan.toml"
+        plan.write_text(plan_of(hold_s), encoding="utf-8")
+        with live_run(bench, folder / "captures", "--plan", str(plan)) as run, busy(os.cpu_count() or 1):
+            code, summary, _ = run.finish(hold_s + 300.0)
+        lasted_s = time.monotonic() - began_s
+        kept = json.loads((run.capture() / "datapackage.json").read_text(encoding="utf-8"))
+    row = {
+        "run": options.note,
+        "live, minutes": round(lasted_s / 60.0, 1),
+        "cuts": int(code != 0),
+        "outcome": summary["outcome"],
+        "why": "" if summary["trip"] is None else summary["trip"]["reason"],
+        "capture": kept["outcome"],
+    }
+    print(row)
+    if options.note:
+        write_run("nuisance", "Cuts in live running with both cores busy", [row], seed=1)
+    return int(code != 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
