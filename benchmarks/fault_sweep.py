@@ -46,7 +46,7 @@ from instruments.simulated.mischief import DEEDS, Mischief, Mischiefs
 from instruments.simulated.serve import SimulationOptions, _fleet, bench_file_text
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
-from rampguard.engine import cutoff, loop, reservoirs
+from rampguard.engine import cutoff, live, loop, reservoirs
 from rampguard.engine import run as running
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import EXIT_UNPROVEN, RunOrder
@@ -79,6 +79,7 @@ SHORTER = (
     (running, "PROOF_DEADLINE_S", 0.3),
     (loop, "STUBBORN_AFTER_S", 0.15),
     (loop, "SOURCE_LIMIT_S", 0.15),
+    (live, "SOURCE_LIMIT_S", 0.15),
     (loop, "WATCHED_S", 0.2),
     (reservoirs, "WATCHED_S", 0.2),
 )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
 from rampguard.cautions import PRE_POWER_CHECKS
-from rampguard.engine.loop import Loop
+from rampguard.engine.live import standing
 from rampguard.engine.permits import OverrideError, Permits, confirmed_by_a_person
 from rampguard.guard import case, interlock
 from rampguard.guard.interlock import Event, Interlock, State
@@ -138,10 +139,15 @@ def test_the_questions_are_the_checks_of_a_person() -> None:
 
 
 def test_the_loop_watches_all_that_must_go_on_holding() -> None:
-    import inspect
-
-    source = inspect.getsource(Loop._house)
-    assert re.findall(r'^            "([a-z-]+)": ', source, re.MULTILINE) == list(GO_ON_HOLDING)
+    parts = mock.MagicMock(lock_step=False)
+    parts.source.overdue_s.return_value = 0.0
+    parts.source.problem = parts.capture.failure = ""
+    for asked in (parts.guardian.trouble, parts.operator.lost, parts.sleep.slept):
+        asked.return_value = ""
+    assert list(standing(parts, 0.01)) == list(GO_ON_HOLDING)
+    assert blocking(GO_ON_HOLDING, standing(parts, 0.01)) == ()
+    parts.source.overdue_s.return_value = 2.0
+    assert [key for key, _ in blocking(GO_ON_HOLDING, standing(parts, 0.5))] == ["engine", "set-point"]
 
 
 def test_every_finding_of_the_guard_is_a_row() -> None:

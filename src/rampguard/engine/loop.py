@@ -5,71 +5,33 @@ One turn takes about ten milliseconds at most: it feeds the watchdog, takes what
 
 from __future__ import annotations
 
-import queue
-import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Final
 
 from instruments.errors import InstrumentError
-from instruments.roles import Bench, OutputState
+from instruments.roles import OutputState
 from rampguard.archive.rows import Row
-from rampguard.archive.writer import CaptureWriter
-from rampguard.engine.acquire import Acquisition, Batch, SourceDriver
-from rampguard.engine.cutoff import OffDrive, OffProof, OffReport, begin_proof
-from rampguard.engine.expecting import OVERRAN, Expecting
-from rampguard.engine.guardian import Guardian
-from rampguard.engine.machine import Sleep, wall_s
-from rampguard.engine.operator import Operator
-from rampguard.engine.presser import Presser
+from rampguard.engine.acquire import Batch
+from rampguard.engine.cutoff import OffProof, begin_proof
+from rampguard.engine.expecting import OVERRAN
+from rampguard.engine.live import SOURCE_LIMIT_S, Live, standing
+from rampguard.engine.machine import wall_s
 from rampguard.engine.reservoirs import WATCHED_S, Held, held_with
+from rampguard.engine.telling import Teller
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
-from rampguard.guard.limits import Limits
-from rampguard.guard.permissives import Permissive, Standing, interlock_event
+from rampguard.guard.permissives import interlock_event
 from rampguard.guard.watched import GO_ON_HOLDING
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading
-from rampguard.ramp.plan import Plan
 from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
 
-TOLD_EVERY_S: Final = 0.1
-"""Wall time between two snapshots of the readings for the onlooker."""
-TURN_LIMIT_S: Final = 0.4
-"""A turn that took longer (the machine slept, or was stopped) is a fault of its own."""
 STUBBORN_AFTER_S: Final = 1.0
 """Wall time a way off has to read back off, once commanded, before that is a fault of its own."""
 BAND_LIMIT_S: Final = 0.1
 """Working out the expected band longer than this is no evaluation of it."""
-WARNED_AGAIN_S: Final = 5.0
-"""A warning that was away for so long is told again."""
-SOURCE_LIMIT_S: Final = 0.8
-"""Wall time a set-point may wait to be taken."""
-
-_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
-
-
-@dataclass(slots=True)
-class Live:
-    """The parts that a live loop works with."""
-
-    bench: Bench
-    plan: Plan
-    limits: Limits
-    capture: CaptureWriter
-    operator: Operator
-    guardian: Guardian
-    acquisition: Acquisition
-    source: SourceDriver
-    drive: OffDrive
-    presser: Presser
-    expecting: Expecting
-    off_reports: queue.SimpleQueue[OffReport]
-    lock_step: bool
-    zero_s: float
-    """Bench time at which the run began."""
-    sleep: Sleep
 
 
 @dataclass(slots=True)
@@ -87,16 +49,18 @@ class Loop:
     held: Held = field(default_factory=dict)
     """What metered rails hold since off was commanded."""
     commanded_wall_s: float = 0.0
+    teller: Teller = field(init=False)
     _stage: str = ""
     _severity: Severity = Severity.SAFE
-    _warned: dict[str, float] = field(default_factory=dict)
     _event: str = ""
     _pressed_at_stage: int = -1
     _current: Reading | None = None
     _turn_s: float = field(default_factory=wall_s)
-    _told_s: float = 0.0
     _problems: set[str] = field(default_factory=set)
     _newest: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.teller = Teller(self.parts.capture, self.parts.operator)
 
     @property
     def set_voltage_v(self) -> float:
@@ -215,15 +179,8 @@ class Loop:
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
         if decision.severity is Severity.WARN:
-            self._warn(decision.reason, observation.time_s)
+            self.teller.warn(observation.time_s, decision.reason)
         self._severity = decision.severity
-
-    def _warn(self, reason: str, now_s: float) -> None:
-        """Tell a warning; while it lasts, the same with another number is not told again."""
-        kind = _NUMBER.sub("", reason)
-        if now_s - self._warned.get(kind, float("-inf")) > WARNED_AGAIN_S:
-            self.note("warn", reason)
-        self._warned[kind] = now_s
 
     def _act_on(self, decision: Decision) -> None:
         if decision.trip is not None and not self.interlock.cause:
@@ -261,29 +218,11 @@ class Loop:
         held_up_s, self._turn_s = now_s - self._turn_s, now_s
         if self.interlock.state is not State.LIVE:
             return
-        event, cause = interlock_event(GO_ON_HOLDING, self._house(held_up_s))
+        event, cause = interlock_event(GO_ON_HOLDING, standing(self.parts, held_up_s))
         if event is Event.PERMISSIVE_LOST:
             self.trip(Layer.READING, cause)
         elif self.parts.operator.off_reason:
             self._stop(self.parts.operator.off_reason)
-
-    def _house(self, held_up_s: float) -> dict[str, Permissive]:
-        """How each of `GO_ON_HOLDING` stands."""
-        parts = self.parts
-        # In lock-step bench time waits for the turn, however long.
-        held_up = held_up_s > TURN_LIMIT_S and not parts.lock_step
-        overdue = "the source does not take its set-point" if parts.source.overdue_s() > SOURCE_LIMIT_S else ""
-        troubles = {
-            "watchdog": parts.guardian.trouble(),
-            "screen": parts.operator.lost(),
-            "engine": f"the engine was held up for {held_up_s:.2f} s" if held_up else "",
-            "awake": parts.sleep.slept(),
-            "set-point": parts.source.problem or overdue,
-            "capture": parts.capture.failure,
-        }
-        return {
-            key: Permissive(Standing.FAILS if trouble else Standing.HOLDS, trouble) for key, trouble in troubles.items()
-        }
 
     def _walk(self) -> None:
         if self.interlock.state is not State.LIVE:
@@ -382,19 +321,13 @@ class Loop:
 
     def note(self, kind: str, text: str) -> None:
         """Into the capture's events, its log, and to the onlooker."""
-        self.parts.capture.put_event(max(0.0, self.guard.time_s), kind, text)
-        if kind not in ("stage", "trip"):
-            self.parts.operator.tell("notice", kind=kind, text=text)
+        self.teller.note(self.guard.time_s, kind, text)
 
     def _tell(self) -> None:
-        now_s = time.monotonic()
-        if now_s - self._told_s >= TOLD_EVERY_S:
-            self._told_s = now_s
-            self.parts.operator.tell(
-                "readings",
-                time_s=max(0.0, self.guard.time_s),
-                state=str(self.interlock.state),
-                stage=self._stage,
-                set_voltage_v=self.set_voltage_v,
-                values=dict(self._newest),
-            )
+        self.teller.readings(
+            self.guard.time_s,
+            state=str(self.interlock.state),
+            stage=self._stage,
+            set_voltage_v=self.set_voltage_v,
+            values=self._newest,
+        )

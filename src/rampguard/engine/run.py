@@ -29,7 +29,8 @@ from rampguard.engine.link import (
     EXIT_UNPROVEN,
     RunOrder,
 )
-from rampguard.engine.loop import Live, Loop
+from rampguard.engine.live import Live
+from rampguard.engine.loop import Loop
 from rampguard.engine.machine import Sleep, StayAwake
 from rampguard.engine.operator import Operator
 from rampguard.engine.permits import Permits

@@ -1,0 +1,59 @@
+"""What a live run says of itself: into the capture's events, its log, and to the onlooker."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Mapping
+from typing import Final
+
+from rampguard.archive.writer import CaptureWriter
+from rampguard.engine.operator import Operator
+
+TOLD_EVERY_S: Final = 0.1
+"""Wall time between two snapshots of the readings for the onlooker."""
+WARNED_AGAIN_S: Final = 5.0
+"""A warning that was away for so long is told again."""
+SAID_OTHERWISE: Final = frozenset({"stage", "trip"})
+"""Kinds of events that the onlooker hears of by messages of their own."""
+
+_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
+
+
+class Teller:
+    """Tells; never blocks."""
+
+    def __init__(self, capture: CaptureWriter, operator: Operator) -> None:
+        self._capture = capture
+        self._operator = operator
+        self._warned: dict[str, float] = {}
+        self._told_s = 0.0
+
+    def note(self, now_s: float, kind: str, text: str) -> None:
+        """Something happened, at this bench time."""
+        self._capture.put_event(max(0.0, now_s), kind, text)
+        if kind not in SAID_OTHERWISE:
+            self._operator.tell("notice", kind=kind, text=text)
+
+    def warn(self, now_s: float, reason: str) -> None:
+        """A warning; while it lasts, the same with another number is not told again."""
+        kind = _NUMBER.sub("", reason)
+        if now_s - self._warned.get(kind, float("-inf")) > WARNED_AGAIN_S:
+            self.note(now_s, "warn", reason)
+        self._warned[kind] = now_s
+
+    def readings(
+        self, now_s: float, *, state: str, stage: str, set_voltage_v: float, values: Mapping[str, float]
+    ) -> None:
+        """How it stands, if it is time to say so."""
+        wall_s = time.monotonic()
+        if wall_s - self._told_s >= TOLD_EVERY_S:
+            self._told_s = wall_s
+            self._operator.tell(
+                "readings",
+                time_s=max(0.0, now_s),
+                state=state,
+                stage=stage,
+                set_voltage_v=set_voltage_v,
+                values=dict(values),
+            )
