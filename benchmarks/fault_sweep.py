@@ -5,25 +5,27 @@
 A short plan on a simulated heater, all in this process: the engine's own `run`, its threads, its links and its cut-off,
 over sessions that end in the simulated instruments instead of a socket, on the bench's own clock. Deadlines are cut to
 a tenth, and so is an answer that is late. The watchdog is left out: what it does is in `kills`. Pairs are of a fault on
-the way off with one anywhere.
+the way off with one anywhere. The disk of the capture fails as well: full, slow, its folder removed.
 
 So many of them, at random, are done again as a user would: the command line, its processes and its watchdog, over real
 sockets, at real deadlines.
 
-A run is bad if it ends with the output on and any exit code but 4, if it ends by an exception, or if its capture holds
-a number that no instrument sent.
+A run is bad if it ends with the output on and any exit code but 4, if it ends by an exception, if its capture holds a
+number that no instrument sent, or if its record is not whole and it does not say so.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import errno
 import io
 import itertools
 import json
 import multiprocessing
 import queue
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -34,7 +36,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 from unittest import mock
 
 from figures import write_run
@@ -46,6 +48,7 @@ from instruments.simulated.mischief import DEEDS, Mischief, Mischiefs
 from instruments.simulated.serve import SimulationOptions, _fleet, bench_file_text
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
+from rampguard.archive import spool, writer
 from rampguard.engine import cutoff, live, loop, reservoirs
 from rampguard.engine import run as running
 from rampguard.engine.lines import LineWriter
@@ -82,8 +85,52 @@ SHORTER = (
     (live, "SOURCE_LIMIT_S", 0.15),
     (loop, "WATCHED_S", 0.2),
     (reservoirs, "WATCHED_S", 0.2),
+    (spool, "GRACE_S", 0.1),
+    (writer.CaptureWriter.finish, "__defaults__", (0.5,)),
 )
 REPLY_S = 0.05
+DISK = "disk"
+DISK_DEEDS = ("disk-full", "slow-disk", "folder-removed")
+SLOW_S = 0.2
+
+
+class Disk:
+    """An unbuffered file of the capture that fails as planned at the n-th write to any of them."""
+
+    told = 0
+    done = 0
+
+    def __init__(self, stream: IO[bytes], path: Path, planned: tuple[Mischief, ...]) -> None:
+        self._stream, self._path = stream, path
+        self._planned = tuple(mischief for mischief in planned if mischief.instrument == DISK)
+
+    def write(self, data: bytes) -> int:
+        """Write, or not."""
+        Disk.told += 1
+        for mischief in self._planned:
+            if mischief.is_due(Disk.told):
+                Disk.done += 1
+                if mischief.kind == "disk-full":
+                    raise OSError(errno.ENOSPC, "No space left on device")
+                if mischief.kind == "slow-disk":
+                    time.sleep(SLOW_S)
+                else:
+                    shutil.rmtree(self._path.parent, ignore_errors=True)
+        return self._stream.write(data)
+
+    def fileno(self) -> int:
+        """The file's own."""
+        return self._stream.fileno()
+
+    def close(self) -> None:
+        """Close it."""
+        self._stream.close()
+
+    def __enter__(self) -> Disk:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 class Inside:
@@ -184,11 +231,14 @@ class Attentive(Operator):
     """An operator who is always there, and heard why a run was refused."""
 
     refused = ""
+    not_whole = False
+    """Whether it was said that the record is not whole."""
 
     def tell(self, event: str, **details: Any) -> None:
         """Hear it."""
         if event == "refused":
             self.refused = str(details["text"])
+        self.not_whole = self.not_whole or details.get("kind") == "capture"
 
     def lost(self) -> str:
         """Never."""
@@ -207,11 +257,14 @@ class Outcome:
     """How much mischief was done."""
     invented: list[str] = field(default_factory=list)
     problem: str = ""
+    unsaid: bool = False
+    """Whether the record is not whole, and nobody said so."""
 
     @property
     def bad(self) -> bool:
         """Whether it may not be."""
-        return self.code is None or bool(self.invented) or (self.live and self.code != EXIT_UNPROVEN)
+        lives = self.live and self.code != EXIT_UNPROVEN
+        return self.code is None or bool(self.invented) or self.unsaid or lives
 
 
 def one(planned: tuple[Mischief, ...]) -> Outcome:
@@ -224,6 +277,10 @@ def one(planned: tuple[Mischief, ...]) -> Outcome:
             stack.enter_context(mock.patch.object(module, constant, value))
         stack.enter_context(mock.patch.object(connecting, "Link", bench.link))
         stack.enter_context(mock.patch.object(running, "Guardian", NoWatchdog))
+        Disk.told = Disk.done = 0
+        opened = writer._open
+        disk = mock.patch.object(writer, "_open", lambda path, first: Disk(opened(path, first), path, planned))
+        stack.enter_context(disk)
         order = RunOrder(
             bench=str(folder / "bench.toml"),
             into=str(folder / "captures"),
@@ -237,9 +294,12 @@ def one(planned: tuple[Mischief, ...]) -> Outcome:
             problem = operator.refused
         except Exception as error:  # noqa: BLE001 - whatever ends the engine is what is looked for
             problem = f"{type(error).__name__}: {error}"
-        done = sum(mischief.done for mischief in bench.mischiefs.values())
+        done = Disk.done + sum(mischief.done for mischief in bench.mischiefs.values())
         said = tuple(map(str, planned))
-        return Outcome(said, code, bench.live, done, list(_invented(folder / "captures", bench.sent)), problem)
+        invented = list(_invented(folder / "captures", bench.sent))
+        sealed = any((folder / "captures").glob("*/seal.sha256"))
+        unsaid = code in (0, 3, 5) and not sealed and not operator.not_whole
+        return Outcome(said, code, bench.live, done, invented, problem, unsaid)
 
 
 def over_sockets(planned: tuple[Mischief, ...]) -> Outcome:
@@ -289,7 +349,7 @@ def _invented(captures: Path, sent: set[str]) -> Iterator[str]:
 
 
 def lines_told() -> dict[str, int]:
-    """How many lines each instrument is told in a run without mischief."""
+    """How many lines each instrument, and the disk, is told in a run without mischief."""
     made: list[Inside] = []
     first = Inside.__init__
 
@@ -300,7 +360,7 @@ def lines_told() -> dict[str, int]:
     with mock.patch.object(Inside, "__init__", remember):
         outcome = one(())
     assert outcome.code == 0, outcome
-    return {name: made[0].mischiefs[name].told for name in SPOKEN_TO}
+    return {name: made[0].mischiefs[name].told for name in SPOKEN_TO} | {DISK: Disk.told}
 
 
 def plans(stride: int, pairs: int, seed: int) -> list[tuple[Mischief, ...]]:
@@ -312,6 +372,12 @@ def plans(stride: int, pairs: int, seed: int) -> list[tuple[Mischief, ...]]:
         for kind in DEEDS
         if (kind == "clock-jump") <= (name == "clock")
         for at in range(1, told[name] + 1, stride)
+        for lasting in (False, True)
+    ]
+    single += [
+        Mischief(DISK, kind, at, lasting)
+        for kind in DISK_DEEDS
+        for at in range(1, told[DISK] + 1, stride)
         for lasting in (False, True)
     ]
     chance = random.Random(seed)
@@ -329,7 +395,8 @@ def main() -> int:
     parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     planned = plans(options.stride, options.pairs, options.seed)
-    again = random.Random(options.seed).sample(planned, min(options.sockets, len(planned)))
+    spoken = [some for some in planned if all(mischief.instrument != DISK for mischief in some)]
+    again = random.Random(options.seed).sample(spoken, min(options.sockets, len(spoken)))
     outcomes = _all(one, planned)
     rows = table(outcomes, options.note)
     if again:
@@ -373,6 +440,7 @@ def table(outcomes: list[Outcome], note: str) -> list[dict[str, Any]]:
                 "exception": codes.get(None, 0),
                 "live and not exit 4": sum(outcome.live and outcome.code != EXIT_UNPROVEN for outcome in some),
                 "numbers never sent": sum(bool(outcome.invented) for outcome in some),
+                "record not whole, unsaid": sum(outcome.unsaid for outcome in some),
             }
         )
     return rows

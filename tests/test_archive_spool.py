@@ -270,6 +270,23 @@ def test_an_idle_record_reaches_the_disk_within_its_time(tmp_path: Path, monkeyp
         spooled.close(lambda unwritten: None, 5.0)
 
 
+@pytest.mark.skipif(os.name == "nt", reason="an open file cannot be removed there")
+def test_files_that_were_removed_are_reported_though_writing_to_them_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(spool, "FSYNC_EVERY_S", 0.05)
+    spooled = Spool({"f": (tmp_path / "f").open("wb", buffering=0)})
+    spooled.put(Line("f", b"a\n", urgent=True))
+    (tmp_path / "f").unlink()
+    for _ in range(100):
+        spooled.put(Line("f", b"b\n", urgent=True))
+        if spooled.failure:
+            break
+        threading.Event().wait(0.05)
+    spooled.close(lambda unwritten: None, 5.0)
+    assert spooled.failure == "the capture cannot be written: its files were removed"
+
+
 def test_failures_to_sync_and_to_close_are_reported(tmp_path: Path) -> None:
     class Bad(Disk):
         def fileno(self) -> int:

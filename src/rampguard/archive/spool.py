@@ -105,8 +105,12 @@ class Spool:
         for stream in self._streams.values():
             try:
                 os.fsync(stream.fileno())
+                removed = os.fstat(stream.fileno()).st_nlink == 0
             except OSError as error:
                 self._note(error.strerror or str(error))
+            else:
+                if removed:  # writing to it goes on without an error, and to nowhere
+                    self._note("its files were removed")
 
     def _end(self, last: LastAct) -> None:
         self._sync()

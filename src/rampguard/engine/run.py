@@ -346,6 +346,8 @@ class _Run:
         outcome, code = self._outcome(loop)
         summary = self.summary(outcome, loop.proof, loop)
         live.capture.finish(summary)
+        if live.capture.failure:
+            self.operator.tell("notice", kind="capture", text=f"{live.capture.failure}. THE RECORD IS NOT WHOLE")
         self.operator.tell("finished", **summary)
         return code
 
