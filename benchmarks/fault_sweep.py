@@ -269,7 +269,7 @@ class Outcome:
 
 def one(planned: tuple[Mischief, ...]) -> Outcome:
     """One run with so much mischief planned."""
-    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name, ExitStack() as stack:
         folder = Path(name)
         bench = Inside(planned, folder)
         (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
