@@ -81,6 +81,27 @@ def test_an_attempt_never_raises() -> None:
     assert attempt_off(FakeCutOff()).state is OutputState.OFF
 
 
+def test_not_even_a_mistake_of_ours_ends_the_attempts() -> None:
+    class Broken(FakeCutOff):
+        def off(self) -> None:
+            super().off()
+            if self.attempts < 3:
+                raise KeyError("somebody's mistake")
+
+    contactor = Broken()
+    assert attempt_off(contactor) == OffReport("contactor", None, 'contactor: KeyError: "somebody\'s mistake"')
+    drive, reports = _drive(contactor)
+    drive.cut()
+    wait_for(lambda: contactor.output is OutputState.OFF and contactor.attempts >= 3)
+    drive.stop()
+    assert reports.get().state is None
+
+
+def test_what_speaks_for_off_does_not_count_a_reading_above_the_floor() -> None:
+    assert _proof().with_report(OFF).with_reading(_reading(230.0, 101.0)).by == ["contactor reads back off"]
+    assert _proof().by == []
+
+
 def _drive(*cut_offs: FakeCutOff) -> tuple[OffDrive, queue.SimpleQueue[OffReport]]:
     reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
     return OffDrive(cut_offs, reports.put), reports

@@ -94,6 +94,11 @@ class TestDcOffset:
         assert run(ramp(15.1))[-1].trip is not None
         assert run(ramp(14.9))[-1].trip is None
 
+    def test_it_means_nothing_before_line_voltage_was_ever_read(self) -> None:
+        decision = last(Observation(0.0, (reading(OFFSET, 9.0),)))
+        assert decision.trip is None
+        assert [f.check for f in decision.not_evaluated] == ["dc-offset"]
+
     def test_over_range_while_it_means_nothing_is_no_trip_at_once(self) -> None:
         over = reading(OFFSET, None, validity=Validity.OVER_RANGE)
         assert last(line(0.0, 50.0, 0.1, None, over)).severity is Severity.WARN
@@ -150,6 +155,42 @@ class TestExpectedEvent:
 
     def test_where_events_have_no_ceiling_of_their_own_the_ordinary_one_stays(self) -> None:
         assert self._after(0.1, 1.001, 10.0).trip is not None
+
+
+class TestLastingInrush:
+    """An inrush passes; what stays above its lasting ceiling, in readings far enough apart, does not."""
+
+    LASTING = replace(
+        LIMITS,
+        event_current_a=8.0,
+        event_power_w=900.0,
+        event_lasting_current_a=2.5,
+        event_lasting_power_w=300.0,
+        inrush_s=0.15,
+    )
+
+    def _after(self, *drawn: tuple[float, float, float]) -> list[Decision]:
+        event = line(1.0, 161.0, 0.1, 5.0, event="power-pressed")
+        return run(
+            [line(0.9, 161.0, 0.1, 5.0), event, *(line(1.0 + t, 161.0, a, w) for t, a, w in drawn)], self.LASTING
+        )
+
+    @pytest.mark.parametrize(("a", "w", "what"), [(2.6, 100.0, "line current"), (2.0, 301.0, "real power")])
+    def test_what_stays_trips(self, a: float, w: float, what: str) -> None:
+        one, early, late = self._after((0.1, a, w), (0.2, a, w), (0.26, a, w))[-3:]
+        assert one.trip is None
+        assert early.trip is None
+        assert late.trip is not None
+        assert late.trip.check == "inrush"
+        assert late.trip.reason.startswith(f"{what} {a if what == 'line current' else w:.4g}")
+        assert "for 0.16 s, longer than an inrush" in late.trip.reason
+
+    def test_what_falls_below_between_begins_anew_only_if_it_fell_for_good(self) -> None:
+        assert self._after((0.1, 6.0, 800.0), (0.3, 2.5, 300.0), (0.5, 2.0, 200.0))[-1].trip is None
+
+    def test_after_the_event_it_is_not_asked(self) -> None:
+        decisions = self._after((0.1, 0.5, 10.0), (1.2, 0.9, 10.0), (1.5, 0.9, 10.0))
+        assert not any(f.check == "inrush" for d in decisions for f in d.findings)
 
 
 class TestPowerSeen:
@@ -305,6 +346,11 @@ class TestReadings:
 
 
 class TestLatch:
+    def test_a_moment_is_as_its_worst_finding_says(self) -> None:
+        words = [last(line(0.0, 20.0, a, None)).word for a in (0.1, 0.99, 1.1)]
+        assert words == ["safe", "warn", "trip"]
+        assert last(line(0.0, 20.0, 0.99, None)).reason == "line current 0.99 A nears its ceiling of 1 A"
+
     def test_the_first_cause_is_kept_and_the_trip_stays(self) -> None:
         decisions = run([line(0.0, 20.0, 1.5), line(0.1, 20.0, 0.1), line(0.2, 300.0, 0.1)])
         assert [d.word for d in decisions] == ["trip"] * 3
