@@ -81,6 +81,8 @@ _CLASSES: Final = (
         power_ratio=1.1,
         no_current_from_fraction=0.1,
         current_seen_by_fraction=0.2,
+        # How emission comes to its end is like no sample: readings of a whole one said up to 1.1 nats for a runaway.
+        evidence_subtle_nats=1.5,
     ),
     LoadClass(
         name="switch-mode",
