@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import platform
 from datetime import UTC, datetime
@@ -37,6 +38,13 @@ def write_run(name: str, title: str, rows: list[dict[str, Any]], *, seed: int, s
     kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
     runs = {row["run"] for row in rows}
     write_result(name, title, [row for row in kept if row["run"] not in runs] + rows, seed=seed, script=script)
+
+
+def noted_parser(doc: str | None) -> argparse.ArgumentParser:
+    """The options of a benchmark whose runs are kept: ``--note``; a script adds its own."""
+    parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
+    return parser
 
 
 def write_page() -> None:

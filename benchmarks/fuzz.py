@@ -11,7 +11,6 @@ it alone and not from its own table.
 
 from __future__ import annotations
 
-import argparse
 import math
 import random
 import sys
@@ -20,7 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from figures import write_run
+from figures import noted_parser, write_run
 
 from instruments.errors import BadReply
 from instruments.replies import UNITS, parse_error, parse_number, parse_reading, split_fields
@@ -162,10 +161,9 @@ def interlock_steps(count: int, seed: int) -> Counter[str]:
 
 def main() -> int:
     """Run both."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = noted_parser(__doc__)
     parser.add_argument("--count", type=int, default=1_000_000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     parts: tuple[tuple[str, Callable[[int, int], Counter[str]]], ...] = (
         ("replies to the parsers", replies),

@@ -16,17 +16,17 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from figures import noted_parser
 from scipy.stats import beta
 
 
 def options_parser(doc: str, count: int) -> argparse.ArgumentParser:
     """The options; a script may add its own."""
-    parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = noted_parser(doc)
     parser.add_argument("--count", type=int, default=count)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--kinds", default="", help="only kinds with this in their name")
     parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     return parser
 
 

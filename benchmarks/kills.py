@@ -7,7 +7,6 @@ proven by whoever is left, and that the capture has every row up to a second bef
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import csv
 import itertools
@@ -25,7 +24,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from figures import write_run
+from figures import noted_parser, write_run
 
 from live_help import LiveRun, live_run, served_bench, strike
 
@@ -46,10 +45,9 @@ class Struck:
 
 def main() -> int:
     """Run all kills; exit 1 if any missed its promise."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = noted_parser(__doc__)
     parser.add_argument("--each", type=int, default=50, help="runs of each kind")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     chance = random.Random(options.seed)
     rows, missed = [], 0

@@ -7,7 +7,6 @@ those cores with them.
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
@@ -17,44 +16,25 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from figures import write_run
+from figures import noted_parser, write_run
 from trip_latency import busy
 
-from live_help import live_run, served_bench
+from live_help import live_run, plan_toml, served_bench
 
 UNIT = "heater"
-HEAD = """\
-format = 1
-title = "held"
-
-[mains]
-voltage_v = 230.0
-frequency_hz = 50.0
-"""
-STAGE = """
-[[stages]]
-name = "{volts:g} V"
-line_voltage_v = {volts!r}
-slew_v_per_s = 8.0
-hold_s = {hold_s!r}
-timeout_s = {timeout_s!r}
-ends_when = "held"
-"""
-STEP_V, FULL_V = 20.0, 230.0
+STEP_V, FULL_V, SLEW_V_PER_S = 20.0, 230.0, 8.0
 
 
 def plan_of(hold_s: float) -> str:
     """Up by steps, and held at full line for so long."""
-    levels = [STEP_V * k for k in range(1, int(FULL_V / STEP_V) + 1)]
-    climb = "".join(STAGE.format(volts=volts, hold_s=0.5, timeout_s=60.0) for volts in levels)
-    return HEAD + climb + STAGE.format(volts=FULL_V, hold_s=hold_s, timeout_s=hold_s + 60.0)
+    climb = [(STEP_V * k, SLEW_V_PER_S, 0.5, 60.0) for k in range(1, int(FULL_V / STEP_V) + 1)]
+    return plan_toml(*climb, (FULL_V, SLEW_V_PER_S, hold_s, hold_s + 60.0))
 
 
 def main() -> int:
     """Run it; exit 1 if anything was cut."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = noted_parser(__doc__)
     parser.add_argument("--minutes", type=float, default=60.0)
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     hold_s = 60.0 * options.minutes
     with tempfile.TemporaryDirectory() as name, served_bench(Path(name), unit=UNIT) as bench:

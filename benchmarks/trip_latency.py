@@ -10,7 +10,6 @@ The bare write: a line by a VISA session until it has arrived at a server like t
 
 from __future__ import annotations
 
-import argparse
 import io
 import multiprocessing
 import queue
@@ -25,12 +24,12 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-from fault_sweep import MAINS, PLAN, SEED, UNIT, Attentive, NoWatchdog
-from figures import write_run
+from figures import noted_parser, write_run
+from inside import MAINS, PLAN, SEED, UNIT, Attentive, NoWatchdog
 
 from instruments.simulated.mischief import Mischief, Mischiefs, Reaction
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
-from instruments.simulated.serve import SimulationOptions, _fleet, bench_file_text
+from instruments.simulated.serve import SimulationOptions, bench_file_text, fleet_of
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from instruments.visa import VisaSession
@@ -47,7 +46,6 @@ class Timed(Mischiefs):
     """Notes when the reply that is past the ceiling goes, and when anything is told to switch off after it."""
 
     notes: Callable[[str], None] = lambda what: None
-    name: str = ""
 
     def react(self, line: str, execute: Callable[[str], str | None], flood: Callable[[], None]) -> Reaction:
         """As an instrument does."""
@@ -89,9 +87,9 @@ def one(folder: Path, orders: Any, codes: Any) -> float:
     servers = {
         name: ScpiServer(
             instrument,
-            mischiefs=Timed(past if name == "power-meter" else (), notes=times.note, name=name),
+            mischiefs=Timed(past if name == "power-meter" else (), notes=times.note),
         )
-        for name, instrument in _fleet(world, options).items()
+        for name, instrument in fleet_of(world, options).items()
     }
     try:
         resources = {name: server.resource for name, server in servers.items()}
@@ -153,9 +151,8 @@ def busy(processes: int) -> Iterator[None]:
 
 def main() -> None:
     """Measure and print, and keep where asked to."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = noted_parser(__doc__)
     parser.add_argument("--count", type=int, default=1000)
-    parser.add_argument("--note", default="", help="keep the figures under this name of a run")
     options = parser.parse_args()
     context = multiprocessing.get_context("spawn")
     orders, codes = context.Queue(), context.Queue()

@@ -30,6 +30,30 @@ def run_demo(into: Path, unit: str, seed: int = 1, speed: str = "1000", *more: s
     return done.returncode, json.loads(done.stdout), done.stderr
 
 
+def plan_toml(*stages: tuple[float, float, float, float]) -> str:
+    """A plan of stages that end when held: of each its line voltage, slew, hold and time-out. V, V/s, s."""
+    plan = 'format = 1\ntitle = "short"\n\n[mains]\nvoltage_v = 230.0\nfrequency_hz = 50.0\n'
+    for volts, slew_v_per_s, hold_s, timeout_s in stages:
+        plan += (
+            f'\n[[stages]]\nname = "{volts:g} V"\nline_voltage_v = {volts!r}\nslew_v_per_s = {slew_v_per_s!r}\n'
+            f'hold_s = {hold_s!r}\ntimeout_s = {timeout_s!r}\nends_when = "held"\n'
+        )
+    return plan
+
+
+def run_plan(bench_file: Path, folder: Path, plan: str, timeout_s: float = 60.0) -> tuple[int, dict[str, Any], str]:
+    """One `run` of a plan, captured into the folder: exit code, JSON object, and the story it told."""
+    (folder / "plan.toml").write_text(plan, encoding="utf-8")
+    done = subprocess.run(
+        [*RAMPGUARD, "run", "--bench", str(bench_file), "--plan", str(folder / "plan.toml")]
+        + ["--into", str(folder / "captures"), "--permissives-confirmed", "--no-screen", "--json"],
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+    )
+    return done.returncode, json.loads(done.stdout), done.stderr
+
+
 @dataclass
 class ServedBench:
     """A running `simulate`."""

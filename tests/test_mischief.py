@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
-import json
 import socket
-import subprocess
 import threading
 from pathlib import Path
 
@@ -14,7 +12,7 @@ import pytest
 
 from instruments.simulated.mischief import DEEDS, Mischief, MischiefError, Mischiefs, Reaction
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
-from live_help import RAMPGUARD
+from live_help import plan_toml, run_plan
 from rampguard.cautions import NOT_PROVEN_OFF
 from rampguard.demo import OnTheBench, SimulatedBench, SimulatorFailed
 
@@ -141,35 +139,7 @@ def test_a_mischief_of_an_instrument_that_is_not_there_is_refused() -> None:
 
 # -- runs -------------------------------------------------------------------------------------------------------------
 
-PLAN = """\
-format = 1
-title = "short"
-
-[mains]
-voltage_v = 230.0
-frequency_hz = 50.0
-
-[[stages]]
-name = "probe"
-line_voltage_v = 20.0
-slew_v_per_s = 10.0
-hold_s = 1.0
-timeout_s = 20.0
-ends_when = "held"
-"""
-
-
-def _run(folder: Path, *mischief: str) -> tuple[int, dict[str, object], str]:
-    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
-    with SimulatedBench(OnTheBench("healthy-amplifier", 1, mischief=mischief)) as bench_file:
-        done = subprocess.run(
-            [*RAMPGUARD, "run", "--bench", str(bench_file), "--plan", str(folder / "plan.toml")]
-            + ["--into", str(folder / "captures"), "--permissives-confirmed", "--no-screen", "--json"],
-            capture_output=True,
-            text=True,
-            timeout=60,
-        )
-    return done.returncode, json.loads(done.stdout), done.stderr
+PLAN = plan_toml((20.0, 10.0, 1.0, 20.0))
 
 
 @pytest.mark.parametrize(
@@ -193,7 +163,8 @@ def _run(folder: Path, *mischief: str) -> tuple[int, dict[str, object], str]:
 def test_a_run_on_a_bench_that_misbehaves(
     tmp_path: Path, mischief: tuple[str, ...], codes: set[int], says: str
 ) -> None:
-    code, summary, story = _run(tmp_path, *mischief)
+    with SimulatedBench(OnTheBench("healthy-amplifier", 1, mischief=mischief)) as bench_file:
+        code, summary, story = run_plan(bench_file, tmp_path, PLAN)
     assert code in codes, story
     assert says in story, story
     assert "the engine died" not in story

@@ -24,7 +24,7 @@ from instruments.simulated.fleet import (
 )
 from instruments.simulated.meters import NO_READING_REPLY, OVER_RANGE_REPLY, Autoranging, Front, Input
 from instruments.simulated.scpi_server import QUEUE_LENGTH, ScpiInstrument, ScpiServer, pattern
-from instruments.simulated.serve import _follow_wall_time
+from instruments.simulated.serve import follow_wall_time
 from instruments.simulated.unit import EMITTER_LEFT
 from instruments.simulated.units import UnknownUnit, make_unit
 from instruments.simulated.world import STILL_S, World
@@ -313,7 +313,7 @@ class TestAveraged:
         left_out, leave_out = [], averaged._leave_out
         averaged._leave_out = lambda: (left_out.append(averaged.now_s), leave_out())[1]  # type: ignore[method-assign]
         stop = threading.Event()
-        follower = threading.Thread(target=_follow_wall_time, args=(averaged, 20.0, stop))
+        follower = threading.Thread(target=follow_wall_time, args=(averaged, 20.0, stop))
         follower.start()
         deadline_s = time.monotonic() + 60.0
         while averaged.now_s < 10.0 and time.monotonic() < deadline_s:

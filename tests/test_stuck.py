@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from instruments.simulated.scpi_server import ScpiServer
-from instruments.simulated.serve import SimulationOptions, _fleet, _follow_wall_time, bench_file_text
+from instruments.simulated.serve import SimulationOptions, bench_file_text, fleet_of, follow_wall_time
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
-from live_help import RAMPGUARD
+from live_help import plan_toml, run_plan
 from rampguard.cautions import NOT_PROVEN_OFF
 
 
@@ -46,11 +44,11 @@ def stubborn_bench(folder: Path, **stubbornness: float) -> Iterator[tuple[Stubbo
     world = StubbornWorld(make_unit("healthy-amplifier", 1, 230.0, 50.0), 230.0, 50.0)
     for name, volts in stubbornness.items():
         setattr(world, name, volts)
-    servers = {name: ScpiServer(instrument) for name, instrument in _fleet(world, options).items()}
+    servers = {name: ScpiServer(instrument) for name, instrument in fleet_of(world, options).items()}
     text = bench_file_text(options, world, {name: server.resource for name, server in servers.items()})
     options.bench_file.write_text(text, encoding="utf-8")
     stop = threading.Event()
-    time_thread = threading.Thread(target=_follow_wall_time, args=(world, 1.0, stop))
+    time_thread = threading.Thread(target=follow_wall_time, args=(world, 1.0, stop))
     time_thread.start()
     try:
         yield world, options.bench_file
@@ -61,46 +59,19 @@ def stubborn_bench(folder: Path, **stubbornness: float) -> Iterator[tuple[Stubbo
             server.close()
 
 
-PLAN = """\
-format = 1
-title = "short"
-
-[mains]
-voltage_v = 230.0
-frequency_hz = 50.0
-
-[[stages]]
-name = "probe"
-line_voltage_v = 12.0
-slew_v_per_s = 20.0
-hold_s = 0.5
-timeout_s = 20.0
-ends_when = "held"
-"""
-
-
-def _run(bench_file: Path, folder: Path) -> tuple[int, dict[str, object], str]:
-    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
-    done = subprocess.run(
-        [*RAMPGUARD, "run", "--bench", str(bench_file), "--plan", str(folder / "plan.toml")]
-        + ["--into", str(folder / "captures"), "--permissives-confirmed", "--no-screen", "--json"],
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    return done.returncode, json.loads(done.stdout), done.stderr
+PLAN = plan_toml((12.0, 20.0, 0.5, 20.0))
 
 
 def test_a_bench_that_obeys_passes(tmp_path: Path) -> None:
     with stubborn_bench(tmp_path) as (world, bench_file):
-        code, summary, story = _run(bench_file, tmp_path)
+        code, summary, story = run_plan(bench_file, tmp_path, PLAN)
         assert (code, summary["outcome"]) == (0, "passed"), story
         assert not world.output_on
 
 
 def test_a_welded_contactor_is_a_trip_and_the_source_proves_it_off(tmp_path: Path) -> None:
     with stubborn_bench(tmp_path, welds_at_v=5.0) as (world, bench_file):
-        code, summary, story = _run(bench_file, tmp_path)
+        code, summary, story = run_plan(bench_file, tmp_path, PLAN)
         assert code == 3, story
         assert "contactor was commanded off and does not read back off" in story
         off = summary["off"]
@@ -114,7 +85,7 @@ def test_a_welded_contactor_is_a_trip_and_the_source_proves_it_off(tmp_path: Pat
 def test_an_output_that_stays_on_is_never_called_off(tmp_path: Path, welds_at_v: float) -> None:
     """With the contactor welded too, nothing is off: exit 4. With the contactor open, the line behind it is."""
     with stubborn_bench(tmp_path, ignores_off_at_v=5.0, welds_at_v=welds_at_v) as (world, bench_file):
-        code, summary, story = _run(bench_file, tmp_path)
+        code, summary, story = run_plan(bench_file, tmp_path, PLAN)
         live = world.output_on and world.contactor_closed
         assert live == (welds_at_v == 5.0)
         assert code == (4 if live else 3), story
@@ -128,7 +99,7 @@ def test_a_bench_that_cannot_be_switched_off_at_the_start_is_never_energised(tmp
         world.set_output(on=True)
         world.set_voltage(10.0)
         world.welds_at_v = world.ignores_off_at_v = 5.0
-        code, summary, story = _run(bench_file, tmp_path)
+        code, summary, story = run_plan(bench_file, tmp_path, PLAN)
         assert (code, summary["outcome"]) == (4, "unproven"), story
         assert summary["capture"] is None
         assert NOT_PROVEN_OFF in story

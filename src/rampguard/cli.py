@@ -256,8 +256,10 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 
 
 def _run(options: argparse.Namespace) -> int:
+    from rampguard.pre_power import confirm_checks
+
     overrides = dict(options.override)
-    confirmed = "by flag" if options.permissives_confirmed else _confirm_checks(overrides)
+    confirmed = "by flag" if options.permissives_confirmed else confirm_checks(overrides)
     if options.into is not None:
         into = options.into
     else:
@@ -278,32 +280,6 @@ def _run(options: argparse.Namespace) -> int:
         overrides=overrides,
     )
     return _follow(order, as_json=options.json)
-
-
-def _confirm_checks(overrides: dict[str, str]) -> str:
-    """Ask for each pre-power check at the terminal. Empty, which the engine refuses, if one is not confirmed.
-
-    A reason instead of an answer, where a check may be overridden, goes into ``overrides``.
-    """
-    from rampguard.cautions import PRE_POWER_CHECKS
-    from rampguard.guard.watched import BY_KEY, Override
-
-    if not sys.stdin.isatty():
-        return ""
-    print(f"{NO_SAFETY_DEVICE}\n\nPre-power checks: answer y once you have looked.", file=sys.stderr)
-    for number, check in enumerate(PRE_POWER_CHECKS, 1):
-        if check.key in overrides:
-            continue
-        may_override = BY_KEY[check.key].override is Override.OPERATOR
-        ask = "[y/N, or the reason to go on without it]" if may_override else "[y/N]"
-        print(f"\n{number}. {check.text}\n   confirmed? {ask} ", end="", file=sys.stderr, flush=True)
-        answer = sys.stdin.readline().strip()
-        if answer.lower() in ("y", "yes"):
-            continue
-        if answer.lower() in ("", "n", "no") or not may_override:
-            return ""
-        overrides[check.key] = answer
-    return "at the terminal"
 
 
 def _follow(order: RunOrder, *, as_json: bool) -> int:

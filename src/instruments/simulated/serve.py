@@ -86,7 +86,7 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
     with ExitStack() as stack:
         log = stack.enter_context(options.log.open("w", encoding="utf-8")) if options.log is not None else None
         world = World(unit, options.mains_v, options.frequency_hz, log, averaged=options.averaged)
-        fleet = _fleet(world, options)
+        fleet = fleet_of(world, options)
         servers = {}
         for mischief in options.mischief:
             if mischief.instrument not in fleet:
@@ -99,12 +99,13 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
         if options.lock_step:
             stop.wait()
         else:
-            _follow_wall_time(world, options.speed, stop)
+            follow_wall_time(world, options.speed, stop)
         with world.lock:  # the log closes next: no client may be in the middle of a line
             world.stop_logging()
 
 
-def _fleet(world: World, options: SimulationOptions) -> dict[str, ScpiInstrument]:
+def fleet_of(world: World, options: SimulationOptions) -> dict[str, ScpiInstrument]:
+    """The instruments of a bench, by name."""
     seed = options.seed
     fleet = {
         "source": ac_source(world, seed),
@@ -125,7 +126,8 @@ def _fleet(world: World, options: SimulationOptions) -> dict[str, ScpiInstrument
     return fleet
 
 
-def _follow_wall_time(world: World, speed: float, stop: threading.Event) -> None:
+def follow_wall_time(world: World, speed: float, stop: threading.Event) -> None:
+    """Move bench time on with wall time, so many times as fast, until ``stop``."""
     began_s, lost_s, said = time.monotonic(), 0.0, False
     while not stop.wait(PACE_S):
         due_s = (time.monotonic() - began_s) * speed - lost_s

@@ -18,6 +18,7 @@ from typing import Any, Final
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
 from rampguard.engine.lines import LineReader, LineWriter
+from rampguard.engine.messages import first_problem
 
 SCREEN_LEASE_S: Final = 0.4
 """Wall time an onlooker may be silent while anything is live."""
@@ -67,9 +68,7 @@ class RunOrder:
             # As JSON: strict about types, and still taking an object for an order.
             return ORDERS.validate_json(json.dumps(message.get("order")))
         except ValidationError as error:
-            first = error.errors()[0]
-            where = ".".join(str(part) for part in first["loc"])
-            raise ValueError(f"the first message must be a run order: {where}: {first['msg']}") from None
+            raise ValueError(f"the first message must be a run order: {first_problem(error)}") from None
 
 
 ORDERS: Final[TypeAdapter[RunOrder]] = TypeAdapter(RunOrder)

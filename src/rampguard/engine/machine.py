@@ -18,6 +18,8 @@ from typing import Final
 SLEPT_FROM_S: Final = 0.4
 """A clock that goes on in sleep this much ahead of one that stands still is a sleep."""
 _TIMEOUT_S: Final = 1.0
+_CONTINUOUS, _SYSTEM_REQUIRED = 0x80000000, 0x00000001
+"""Windows: ES_CONTINUOUS and ES_SYSTEM_REQUIRED."""
 
 
 def wall_s() -> float:
@@ -61,8 +63,7 @@ class StayAwake:
         if sys.platform == "win32":  # pragma: no cover - untested: Windows
             import ctypes
 
-            continuous, system_required = 0x80000000, 0x00000001
-            if not ctypes.windll.kernel32.SetThreadExecutionState(continuous | system_required):
+            if not ctypes.windll.kernel32.SetThreadExecutionState(_CONTINUOUS | _SYSTEM_REQUIRED):
                 self.problem = "Windows would not be kept awake"
             return self
         command = _helper_command()
@@ -81,7 +82,7 @@ class StayAwake:
         if sys.platform == "win32":  # pragma: no cover - untested: Windows
             import ctypes
 
-            ctypes.windll.kernel32.SetThreadExecutionState(0x80000000)
+            ctypes.windll.kernel32.SetThreadExecutionState(_CONTINUOUS)
         helper = self._helper
         if helper is not None:
             with contextlib.suppress(OSError):

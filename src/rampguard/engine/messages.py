@@ -13,9 +13,11 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from rampguard.engine.lines import FORMAT
 
 
-class _Message(BaseModel):
+class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
+
+class _Message(_Part):
     format: Literal[1] = FORMAT
 
 
@@ -122,10 +124,8 @@ class TripTold(_Message):
     layer: Literal["ceiling", "band", "evidence", "reading"] | None
 
 
-class TripMade(BaseModel):
+class TripMade(_Part):
     """A trip, in the run's result."""
-
-    model_config = _Message.model_config
 
     time_s: float
     line_voltage_v: float | None
@@ -133,32 +133,26 @@ class TripMade(BaseModel):
     reason: str
 
 
-class CauseRanked(BaseModel):
+class CauseRanked(_Part):
     """One cause and its probability."""
-
-    model_config = _Message.model_config
 
     cause: str
     probability: float
 
 
-class OffShown(BaseModel):
+class OffShown(_Part):
     """Whether off is proven, what speaks for it, and what went wrong."""
-
-    model_config = _Message.model_config
 
     proven: bool
     by: list[str]
     problems: list[str]
 
 
-class ReservoirHeld(BaseModel):
+class ReservoirHeld(_Part):
     """What a metered rail held when last read, volts; and, by estimate, seconds until below 60 V and below 2 V.
 
     Null where there is no telling.
     """
-
-    model_config = _Message.model_config
 
     volts: float
     below_60_v_in_s: float | None
@@ -206,9 +200,14 @@ def _checked(adapter: TypeAdapter[Any], message: dict[str, Any]) -> Any:
     try:
         return adapter.validate_python(message)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise NoSuchMessage(f"{where}: {first['msg']}" if where else first["msg"]) from None
+        raise NoSuchMessage(first_problem(error)) from None
+
+
+def first_problem(error: ValidationError) -> str:
+    """What is wrong with a message, and where in it."""
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])
+    return f"{where}: {first['msg']}" if where else first["msg"]
 
 
 def schemas() -> dict[str, dict[str, Any]]:

@@ -75,9 +75,5 @@ class Permits:
         after = step(interlock, event, cause)
         if after.state is State.ARMED:
             return after, ""
-        lacking = (f"{key} ({BY_KEY[key].what}: {permissive.standing})" for key, permissive in self.lacking())
+        lacking = (f"{key} ({BY_KEY[key].what}: {p.standing})" for key, p in blocking(REQUIRED, self.standing))
         return after, f"not armed, for want of {', '.join(lacking)}"
-
-    def lacking(self) -> tuple[tuple[str, Permissive], ...]:
-        """What does not let anything be energised."""
-        return blocking(REQUIRED, self.standing)

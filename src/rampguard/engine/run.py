@@ -6,6 +6,7 @@ import os
 import queue
 import threading
 import time
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -60,8 +61,9 @@ def run(order: RunOrder, operator: Operator) -> int:
     except (Refused, PlanError, InstrumentError) as error:
         operator.tell("refused", text=str(error))
         return EXIT_BAD_INPUT
-    this = _Run(order, operator, prepared, bench)
-    try:
+    with ExitStack() as at_end:
+        at_end.callback(close_bench, bench)
+        this = _Run(order, operator, prepared, bench, at_end)
         # Refusals are for before power alone: once live, what is not a trip ends this process, and the watchdog cuts.
         try:
             capture, guardian = this.get_ready()
@@ -75,9 +77,6 @@ def run(order: RunOrder, operator: Operator) -> int:
             operator.tell("finished", **this.summary("stopped", error.proof, None))
             return EXIT_STOPPED
         return this.power_up(capture, guardian)
-    finally:
-        close_bench(bench)
-        this.awake.__exit__(None, None, None)
 
 
 class NotProvenOff(Exception):  # noqa: N818 - what is the case
@@ -102,6 +101,8 @@ class _Run:
     operator: Operator
     prepared: Prepared
     bench: Bench
+    at_end: ExitStack
+    """What is let go of when the run is over."""
 
     def __post_init__(self) -> None:
         clock, source = self.prepared.bench_file.clock, self.bench.source
@@ -109,7 +110,6 @@ class _Run:
         self.source = source
         self.lock_step = clock is not None and clock.kind == "lock-step"
         self.permits = Permits(self.operator, self.prepared.by_a_person)
-        self.awake = StayAwake()
         self.sleep = Sleep()
 
     # -- before power -------------------------------------------------------------------------------------------
@@ -255,10 +255,10 @@ class _Run:
         )
 
     def _stay_awake(self, capture: CaptureWriter) -> None:
-        if not self.lock_step:  # whose time stands still with the machine
-            self.awake.__enter__()
-        if self.awake.problem:
-            text = f"this machine may fall asleep while live ({self.awake.problem}): set it to stay awake"
+        # In lock-step bench time stands still with the machine.
+        awake = None if self.lock_step else self.at_end.enter_context(StayAwake())
+        if awake is not None and awake.problem:
+            text = f"this machine may fall asleep while live ({awake.problem}): set it to stay awake"
             capture.put_event(0.0, "sleep", text)
             self.operator.tell("notice", kind="sleep", text=text)
         slept = self.sleep.slept()
