@@ -37,7 +37,7 @@ def write_run(name: str, title: str, rows: list[dict[str, Any]], *, seed: int, s
     before = RESULTS / f"{name}.json"
     kept = json.loads(before.read_text(encoding="utf-8"))["rows"] if before.exists() else []
     runs = {row["run"] for row in rows}
-    write_result(name, title, [row for row in kept if row["run"] not in runs] + rows, seed=seed, script=script)
+    write_result(name, title, [row for row in kept if row.get("run") not in runs] + rows, seed=seed, script=script)
 
 
 def noted_parser(doc: str | None) -> argparse.ArgumentParser:
