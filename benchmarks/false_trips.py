@@ -15,25 +15,36 @@ import numpy as np
 from figures import write_run
 from jobs import options_parser, results, seed_of, upper_bound
 from population import POPULATIONS, Population, batch, specimens
-from ramps import MAINS, Metering, Ramp, Verdict, basis_of, judged, pressed_window, ramp, readings_of, simulate
+from ramps import (
+    MAINS,
+    Metering,
+    Ramp,
+    Verdict,
+    basis_of,
+    judged,
+    mains_by_hertz,
+    pressed_window,
+    ramp,
+    readings_of,
+    simulate,
+)
 
 
-def run(
-    population: Population, mains: tuple[float, float], count: int, seed: int, beyond: float
-) -> list[dict[str, Any]]:
-    """So many ramps of one kind on one mains: simulated together, judged one by one."""
-    volts, hertz = mains
-    generator = np.random.default_rng([seed, POPULATIONS.index(population), round(volts)])
-    watts, parts = specimens(population, count, generator, beyond=beyond)
-    ramps = [ramp(generator, by_hand=k % 3 == 0) for k in range(count)]
+def run(population: Population, hertz: float, each: int, seed: int, beyond: float) -> list[dict[str, Any]]:
+    """So many ramps of one kind on each mains of that frequency: simulated together, judged one by one."""
+    volts = np.repeat(mains_by_hertz()[hertz], each)
+    generator = np.random.default_rng([seed, POPULATIONS.index(population), round(hertz)])
+    watts, parts = specimens(population, len(volts), generator, beyond=beyond)
+    ramps = [ramp(generator, by_hand=k % 3 == 0) for k in range(len(volts))]
     ways = np.array([r.part for r in ramps]).T * volts
     press = pressed_window(population.press_at, ways, volts)
     seen = simulate(batch(population, parts, volts, hertz), ways, hertz, press)
     found = []
     for k, way in enumerate(ramps):
-        taken = readings_of(seen[:, :, k], Metering(way.accuracy, way.every), volts, float(watts[k]), generator)
-        verdict = judged(basis_of(population.load_class, volts, float(watts[k])), taken, press)
-        found.append(_row(population, volts, way, verdict))
+        mains_v, nameplate_w = float(volts[k]), float(watts[k])
+        taken = readings_of(seen[:, :, k], Metering(way.accuracy, way.every), mains_v, nameplate_w, generator)
+        verdict = judged(basis_of(population.load_class, mains_v, nameplate_w), taken, press)
+        found.append(_row(population, mains_v, way, verdict))
     return found
 
 
@@ -51,9 +62,9 @@ def _row(population: Population, volts: float, way: Ramp, verdict: Verdict) -> d
     }
 
 
-def _job(job: tuple[int, int, int, int, float]) -> list[dict[str, Any]]:
-    which, mains, count, seed, beyond = job
-    return run(POPULATIONS[which], MAINS[mains], count, seed, beyond)
+def _job(job: tuple[int, float, int, int, float]) -> list[dict[str, Any]]:
+    which, hertz, each, seed, beyond = job
+    return run(POPULATIONS[which], hertz, each, seed, beyond)
 
 
 def main() -> None:
@@ -64,7 +75,7 @@ def main() -> None:
     seed, commit = seed_of(options)
     each = -(-options.count // (len(POPULATIONS) * len(MAINS)))
     chosen = [p for p, population in enumerate(POPULATIONS) if options.kinds in population.kind]
-    jobs = [(p, m, each, seed, options.beyond) for p in chosen for m in range(len(MAINS))]
+    jobs = [(p, hertz, each, seed, options.beyond) for p in chosen for hertz in mains_by_hertz()]
     found = [row for some in results(_job, jobs, options.store) for row in some]
     trips, warned = [f for f in found if f["trip"]], [f for f in found if f["warned"] and not f["trip"]]
     rows = table(found, options.note or f"{100 * options.beyond:g} % beyond the ranges", commit)

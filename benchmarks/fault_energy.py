@@ -18,16 +18,19 @@ Also kept: how often causes given so much probability were the true ones (`calib
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import pickle
+import tempfile
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from calibration import calibration
-from fault_population import KINDS, LAMPS_W, FaultKind, Lot, lot, lots_of
+from fault_population import KINDS, LAMPS_W, FaultKind, Lot, lot
 from figures import write_run
 from jobs import options_parser, results, seed_of
-from ramps import WINDOW_S, Metering, basis_of, judged, readings_of
+from ramps import MAINS, WINDOW_S, Metering, basis_of, judged, mains_by_hertz, readings_of
 
 from instruments.simulated.amplifier import REFERENCE_V
 from rampguard.quantities import Cause
@@ -49,6 +52,8 @@ GLOWS_AT: Final = 0.1
 """Part of its power at which a lamp is seen to glow: some 1600 K by the tungsten table."""
 PLAINLY: Final = 0.15
 """Part of line from which the idle is worth comparing."""
+JUDGED_TOGETHER: Final = 8
+"""Units a job."""
 
 
 @dataclass(frozen=True)
@@ -81,10 +86,10 @@ class Outcome:
     causes: tuple[tuple[str, float], ...]
 
 
-def outcomes(some: Lot, seed: int) -> list[Outcome]:
-    """Every unit of a lot under every way of metering."""
+def outcomes(some: Lot, units: Iterable[int], seed: int) -> list[Outcome]:
+    """Units of a lot, by number, under every way of metering."""
     found = []
-    for k in range(len(some.watts)):
+    for k in units:
         for number, (name, metering) in enumerate(WAYS.items()):
             found.append(_one(some, k, name, metering, np.random.default_rng([seed, k, number])))
         if some.known_good is not None:
@@ -93,7 +98,7 @@ def outcomes(some: Lot, seed: int) -> list[Outcome]:
 
 
 def _one(some: Lot, k: int, way: str, metering: Metering, generator: np.random.Generator) -> Outcome:
-    volts, watts = some.volts, float(some.watts[k])
+    volts, watts, late = float(some.volts[k]), float(some.watts[k]), bool(some.onset[k] > 0)
     seen, whole = some.faulted[:, :, k], some.whole[:, :, k]
     taken = readings_of(seen, metering, volts, watts, generator)
     good = None
@@ -109,10 +114,12 @@ def _one(some: Lot, k: int, way: str, metering: Metering, generator: np.random.G
     amperes = np.sqrt(seen[:, 1])
     idle, whole_idle = (windows[:, 2] - _core_loss(some, k) * windows[:, 0] for windows in (seen, whole))
     compared = np.flatnonzero(line[: end + 1] > PLAINLY)
+    place = int(np.count_nonzero(some.onset[:k] == 0))
+    lamps = () if late else some.behind.values()
     return Outcome(
         kind=some.kind.name,
         way=way,
-        late=some.late,
+        late=late,
         tripped=at is not None,
         layer=str(verdict.trip.layer) if verdict.trip else "",
         beyond=None if at is None or told is None else float(line[at] - line[told]),
@@ -122,8 +129,8 @@ def _one(some: Lot, k: int, way: str, metering: Metering, generator: np.random.G
         ammeter_j=_until(into, amperes > watts / volts, REACTION_S),
         fuse_j=_until(into, _fuse(amperes, FUSE_TIMES_NAMEPLATE * watts / volts), 0.0),
         lamps_j=tuple(
-            _until(np.cumsum(b.unit_w[:, k]) * WINDOW_S, b.lamp_part[:, k] > GLOWS_AT, REACTION_S)
-            for b in some.behind.values()
+            _until(np.cumsum(b.unit_w[:, place]) * WINDOW_S, b.lamp_part[:, place] > GLOWS_AT, REACTION_S)
+            for b in lamps
         ),
         since_press_s=None if at is None or some.pressed_at is None else (at - some.pressed_at) * WINDOW_S,
         resistor_j=_in_resistor(some, k, end),
@@ -137,14 +144,14 @@ def _in_resistor(some: Lot, k: int, end: int) -> float | None:
     """Energy in a receiver's soft-start resistor by then, if it has one: all current since the press is the main's."""
     if "soft_ohm" not in some.parts or some.pressed_at is None:
         return None
-    ohm = float(some.parts["soft_ohm"][k]) * (some.volts / REFERENCE_V) ** 2
+    ohm = float(some.parts["soft_ohm"][k]) * (float(some.volts[k]) / REFERENCE_V) ** 2
     return float(np.sum(some.faulted[some.pressed_at : end + 1, 1, k]) * ohm * WINDOW_S)
 
 
 def _core_loss(some: Lot, k: int) -> float:
     """Core loss in W for each V^2 of line."""
     ohm = some.parts.get("core_loss_ohm")
-    return 0.0 if ohm is None else 1.0 / float(ohm[k] * (some.volts / REFERENCE_V) ** 2)
+    return 0.0 if ohm is None else 1.0 / float(ohm[k] * (some.volts[k] / REFERENCE_V) ** 2)
 
 
 def _clairvoyant(seen: np.ndarray, whole: np.ndarray, metering: Metering, volts: float, watts: float) -> int | None:
@@ -178,9 +185,19 @@ def _fuse(amperes: np.ndarray, rating_a: float) -> np.ndarray:
     return np.asarray(np.cumsum(WINDOW_S / opens_s) >= 1.0)
 
 
-def _job(job: tuple[int, tuple[float, float], int, bool, int]) -> list[Outcome]:
-    which, mains, count, late, seed = job
-    return outcomes(lot(KINDS[which], mains, count, seed, late=late), seed)
+def _lot_of(job: tuple[int, float, int, int, Path]) -> list[tuple[Path, int]]:
+    """A lot, simulated and left in a file; its name, and how many units it has."""
+    which, hertz, each, seed, folder = job
+    some = lot(KINDS[which], hertz, each, seed)
+    file = folder / f"{which}-{hertz:g}-{each}-{seed}.lot"
+    file.write_bytes(pickle.dumps(some))
+    return [(file, len(some.watts))]
+
+
+def _outcomes_of(job: tuple[Path, int, int, int]) -> list[Outcome]:
+    file, first, last, seed = job
+    some: Lot = pickle.loads(file.read_bytes())  # noqa: S301 - what this script left there itself
+    return outcomes(some, range(first, last), seed)
 
 
 def _quantile(values: list[float | None], part: float) -> str:
@@ -273,13 +290,18 @@ def main() -> None:
     """Run it, print what was found, and keep it."""
     options = options_parser(str(__doc__), count=200).parse_args()
     seed, commit = seed_of(options)
-    jobs = [
-        (k, mains, count, late, seed)
-        for k, kind in enumerate(KINDS)
-        if options.kinds in kind.name
-        for mains, count, late in lots_of(kind, options.count)
-    ]
-    found = [outcome for some in results(_job, jobs, options.store) for outcome in some]
+    chosen = [k for k, kind in enumerate(KINDS) if options.kinds in kind.name]
+    each = -(-options.count // len(MAINS))
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = options.store or Path(temporary)
+        jobs = [(k, hertz, each, seed, folder) for k in chosen for hertz in mains_by_hertz()]
+        lots = [made for some in results(_lot_of, jobs, options.store) for made in some]
+        slices = [
+            (file, first, min(first + JUDGED_TOGETHER, units), seed)
+            for file, units in lots
+            for first in range(0, units, JUDGED_TOGETHER)
+        ]
+        found = [outcome for some in results(_outcomes_of, slices, options.store) for outcome in some]
     run_name = options.note or "unnamed"
     answers = [(o.tripped, o.causes[0][1], o.causes[0][0] == _kind(o.kind).cause) for o in found]
     kept = (

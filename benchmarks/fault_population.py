@@ -2,7 +2,7 @@
 
 Kinds of unit and their parts are those of `population`; a fault's parts are the simulator's, with what the promise of
 the benchmark asks for in place of some (turns that draw a third of the rating, a leak of 100 mA). Three in four faults
-are there at switch-on; the others come at a random moment of the ramp.
+are there at switch-on; the others come at random moments of their ramps.
 
 Beside them, where asked for: the faulted unit behind a series lamp, and another healthy one of its model.
 """
@@ -11,20 +11,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
 from population import POPULATIONS, Population, batch, specimens
-from ramps import HOLD_S, MAINS, RAMP_S, WINDOW_S, pressed_window, ramp, simulate
+from ramps import HOLD_S, RAMP_S, WINDOW_S, mains_by_hertz, pressed_window, ramp, simulate
 
 from instruments.simulated import lamp
 from instruments.simulated.amplifier import REFERENCE_V
 from instruments.simulated.faults import FAULTS
 from instruments.simulated.front import SeriesLamp
 from instruments.simulated.tolerances import draw
+from instruments.simulated.unit import Unit
 
 Parts = dict[str, np.ndarray]
-LATE_SHARE: Final = 0.25
+LATE_EVERY: Final = 4
 LATE_FROM_S: Final = 5.0
 LAMPS_W: Final = (60.0, 100.0)
 LAMP_CONDUCTED: Final = lamp.PARTS["conducted"].nominal
@@ -41,14 +43,14 @@ class FaultKind:
     cause: str
     kind: str
     fault: str
+    none: Callable[[Parts], Parts]
+    """Parts of the fault with which it is none, from the unit's."""
     given: Callable[[Parts, np.ndarray, Parts], None] = lambda parts, watts, drawn: None
     """Changes the unit's and the fault's drawn parts."""
     late: bool = True
     """Whether it may come later, too."""
     short: bool = False
     """Whether a series lamp is tried against it."""
-    none: Callable[[Parts], Parts] | None = None
-    """Parts of the fault with which it is none, from the unit's; None: there are none, since it is a flag."""
     like_idle: bool = False
     """Whether it looks like more idle, so that a known-good capture of the model is worth trying."""
 
@@ -70,20 +72,22 @@ class Behind:
 
 @dataclass
 class Lot:
-    """Units of one kind on one mains, simulated with and without their fault: see `simulate` for the shape."""
+    """Units of one kind on mains of one frequency, with and without their fault: see `simulate` for the shape."""
 
     kind: FaultKind
-    volts: float
+    volts: np.ndarray
+    """Of each unit's mains."""
     watts: np.ndarray
+    onset: np.ndarray
+    """The window in which each unit's fault comes; 0: it is there at switch-on."""
     faulted: np.ndarray
     whole: np.ndarray
-    pressed_at: int | None
-    parts: Mapping[str, np.ndarray]
-    late: bool
-    behind: Mapping[float, Behind]
-    """By the lamp's watts."""
     known_good: np.ndarray | None
     """Another healthy one of each unit's model, on another way."""
+    pressed_at: int | None
+    parts: Parts
+    behind: Mapping[float, Behind]
+    """By the lamp's watts: those of the units whose fault is there at switch-on."""
 
 
 def _third_of_rating(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
@@ -102,20 +106,14 @@ def _real_devices(parts: Parts, watts: np.ndarray, drawn: Parts) -> None:
         parts[f"device_j_per_k_{n}"] = np.full_like(watts, 2.5)
 
 
-OPEN_OHM: Final = 1e12
+def _never(name: str) -> Callable[[Parts], Parts]:
+    """A fault whose part of that name is nothing: no short, no turns, no leak."""
+    value = np.inf if name == "short_ohm" else 0.0
+    return lambda parts: {name: np.full_like(parts["supply_ohm"], value)}
 
 
-def _open_short(parts: Parts) -> Parts:
-    nothing = np.full_like(parts["primary_ohm"], OPEN_OHM)
-    return {"short_ohm": nothing, "driven_a": np.ones_like(nothing)}
-
-
-def _no_turns(parts: Parts) -> Parts:
-    return {"turns": np.zeros_like(parts["primary_ohm"])}
-
-
-def _no_leak(parts: Parts) -> Parts:
-    return {"leak_a": np.zeros_like(parts["primary_ohm"])}
+def _no_short(parts: Parts) -> Parts:
+    return _never("short_ohm")(parts) | {"driven_a": np.ones_like(parts["supply_ohm"])}
 
 
 def _own_drift(parts: Parts) -> Parts:
@@ -125,18 +123,17 @@ def _own_drift(parts: Parts) -> Parts:
 
 AMPLIFIER: Final = "amplifier"
 KINDS: Final = (
+    FaultKind("rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair", _no_short, short=True),
     FaultKind(
-        "rail-to-rail short", "output-stage-short", AMPLIFIER, "shorted output pair", short=True, none=_open_short
+        "one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted", _no_short, short=True
     ),
-    FaultKind(
-        "one device shorted", "output-stage-short", AMPLIFIER, "one output device shorted", short=True, none=_open_short
-    ),
-    FaultKind("shorted diode", "rectifier-diode-short", AMPLIFIER, "shorted diode", short=True),
+    FaultKind("shorted diode", "rectifier-diode-short", AMPLIFIER, "shorted diode", _never("short_ohm"), short=True),
     FaultKind(
         "shorted converter switch",
         "converter-switch-short",
         "switch-mode unit",
         "shorted converter switch",
+        _never("short_ohm"),
         short=True,
     ),
     FaultKind(
@@ -144,33 +141,33 @@ KINDS: Final = (
         "output-stage-short",
         "receiver, 2 channels",
         "shorted output pair",
+        _no_short,
         late=False,
-        none=_open_short,
     ),
     FaultKind(
         "short behind relay and soft start",
         "output-stage-short",
         "receiver, soft start",
         "shorted output pair",
+        _no_short,
         late=False,
-        none=_open_short,
     ),
-    FaultKind("shorted turns", "shorted-winding-turns", AMPLIFIER, "shorted turns", _third_of_rating, none=_no_turns),
+    FaultKind("shorted turns", "shorted-winding-turns", AMPLIFIER, "shorted turns", _never("turns"), _third_of_rating),
     FaultKind(
         "shorted turns, transformer",
         "shorted-winding-turns",
         "transformer",
         "shorted turns",
+        _never("turns"),
         _third_of_rating,
-        none=_no_turns,
     ),
     FaultKind(
         "leaking reservoir",
         "leaky-reservoir",
         AMPLIFIER,
         "leaking reservoir",
+        _never("leak_a"),
         _hundred_milliamperes,
-        none=_no_leak,
         like_idle=True,
     ),
     FaultKind(
@@ -178,88 +175,86 @@ KINDS: Final = (
         "idle-current-runaway",
         AMPLIFIER,
         "idle runaway",
+        _own_drift,
         _real_devices,
         late=False,
-        none=_own_drift,
         like_idle=True,
     ),
 )
 
 
-def lot(
-    kind: FaultKind,
-    mains: tuple[float, float],
-    count: int,
-    seed: int,
-    *,
-    late: bool,
-    for_s: float = RAMP_S + HOLD_S,
-) -> Lot:
-    """So many units of one kind of fault on one mains, for so long."""
-    volts, hertz = mains
-    generator = np.random.default_rng([seed, KINDS.index(kind), round(volts), int(late)])
+def lot(kind: FaultKind, hertz: float, each: int, seed: int, *, for_s: float = RAMP_S + HOLD_S) -> Lot:
+    """So many units of one kind of fault on each mains of that frequency, for so long."""
+    volts = np.repeat(mains_by_hertz()[hertz], each)
+    count = len(volts)
+    generator = np.random.default_rng([seed, KINDS.index(kind), round(hertz)])
     population = kind.population
     watts, drawn_parts = specimens(population, count, generator)
     parts: Parts = dict(drawn_parts)
-    each = [draw(FAULTS[kind.fault].parts, generator) for _ in range(count)]
-    drawn: Parts = {name: np.array([values[name] for values in each]) for name in each[0]} if each[0] else {}
+    one = [draw(FAULTS[kind.fault].parts, generator) for _ in range(count)]
+    drawn: Parts = {name: np.array([values[name] for values in one]) for name in one[0]}
     kind.given(parts, watts, drawn)
-    ways = np.array([ramp(generator, by_hand=k % 3 == 0).part for k in range(count)]).T * volts
-    ways = ways[: round(for_s / WINDOW_S)]
+    onset = (generator.uniform(LATE_FROM_S, RAMP_S, count) / WINDOW_S).astype(int)
+    onset = np.where(kind.late & (np.arange(count) % LATE_EVERY == LATE_EVERY - 1), onset, 0)
+
+    def ways_of(*, by_hand: bool) -> np.ndarray:
+        ways = np.array([ramp(generator, by_hand=by_hand and k % 3 == 0).part for k in range(count)]).T * volts
+        return ways[: round(for_s / WINDOW_S)]
+
+    ways = ways_of(by_hand=True)
     press = pressed_window(population.press_at, ways, volts)
-    onset = int(generator.uniform(LATE_FROM_S, RAMP_S) / WINDOW_S) if late else 0
-
-    faulted, whole = _twins(kind, parts, drawn, ways, mains, press, onset)
-    behind = _behind_lamps(kind, parts, drawn, ways, mains) if kind.short and not late else {}
-    known_good = None
+    # Faulted, whole, and where it is worth trying another of the model: side by side in one batch.
+    members, member_ways = [parts, parts], [ways, ways]
     if kind.like_idle:
-        other = {name: values * generator.uniform(*LIKE_IT, count) for name, values in parts.items()}
-        other_ways = np.array([ramp(generator, by_hand=False).part for _ in range(count)]).T * volts
-        known_good = simulate(batch(population, other, volts, hertz), other_ways, hertz)
-    return Lot(kind, volts, watts, faulted, whole, press, parts, late, behind, known_good)
+        members.append({name: values * generator.uniform(*LIKE_IT, count) for name, values in parts.items()})
+        member_ways.append(ways_of(by_hand=False))
+    all_parts = {name: np.concatenate([member[name] for member in members]) for name in parts}
+    seen = simulate(
+        batch(population, all_parts, np.tile(volts, len(members)), hertz),
+        np.concatenate(member_ways, axis=1),
+        hertz,
+        press,
+        _coming(kind, drawn, kind.none(all_parts), onset),
+    )
+    faulted, whole, *others = np.split(seen, len(members), axis=2)
+    there = np.flatnonzero(onset == 0)
+    behind = {}
+    if kind.short:
+        chosen, chosen_drawn = ({name: values[there] for name, values in of.items()} for of in (parts, drawn))
+        behind = _behind_lamps(kind, chosen, chosen_drawn, ways[:, there], volts[there], hertz)
+    return Lot(kind, volts, watts, onset, faulted, whole, next(iter(others), None), press, parts, behind)
 
 
-def _twins(
-    kind: FaultKind,
-    parts: Parts,
-    drawn: Parts,
-    ways: np.ndarray,
-    mains: tuple[float, float],
-    press: int | None,
-    onset: int,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Each unit with its fault, and without.
-
-    As one batch where the fault can be none, since most of the time of a simulation is the step's, not the unit's.
-    """
-    volts, hertz = mains
-    fault = FAULTS[kind.fault]
-    if kind.none is None:
-        faulted = simulate(
-            batch(kind.population, parts, volts, hertz), ways, hertz, press, (onset, lambda u: fault.happens(u, drawn))
-        )
-        return faulted, simulate(batch(kind.population, parts, volts, hertz), ways, hertz, press)
-    none = kind.none(parts)
-    both = {name: np.concatenate((values, none[name])) for name, values in drawn.items()}
-    units = batch(kind.population, {name: np.tile(values, 2) for name, values in parts.items()}, volts, hertz)
-    seen = simulate(units, np.tile(ways, 2), hertz, press, (onset, lambda u: fault.happens(u, both)))
-    return seen[:, :, : len(ways[0])], seen[:, :, len(ways[0]) :]
+def _coming(kind: FaultKind, drawn: Parts, none: Parts, onset: np.ndarray) -> dict[int, Callable[[Unit], None]]:
+    """What happens in which window, so that the first units of a batch have their faults from their onsets on."""
+    events: dict[int, Callable[[Unit], None]] = {}
+    for window in np.unique(np.append(onset, 0)):
+        values: Parts = {}
+        for name, with_fault in drawn.items():
+            values[name] = none[name].copy()
+            values[name][: len(onset)] = np.where(onset <= window, with_fault, values[name][: len(onset)])
+        events[int(window)] = partial(FAULTS[kind.fault].happens, v=values)
+    return events
 
 
 def _behind_lamps(
-    kind: FaultKind, parts: Parts, drawn: Parts, ways: np.ndarray, mains: tuple[float, float]
+    kind: FaultKind, parts: Parts, drawn: Parts, ways: np.ndarray, volts: np.ndarray, hertz: float
 ) -> dict[float, Behind]:
     """The faulted units, a lamp in series with each, on the same ways; by the lamp's watts."""
-    (volts, hertz), count, lamps = mains, len(ways[0]), len(LAMPS_W)
-    units = batch(kind.population, {name: np.tile(values, lamps) for name, values in parts.items()}, volts, hertz)
-    all_drawn = {name: np.tile(values, lamps) for name, values in drawn.items()}
+    count, lamps = len(volts), len(LAMPS_W)
+    all_parts, all_drawn = ({name: np.tile(values, lamps) for name, values in of.items()} for of in (parts, drawn))
+    all_volts = np.tile(volts, lamps)
+    units = batch(kind.population, all_parts, all_volts, hertz)
     rated_w = np.repeat(LAMPS_W, count)
-    series = SeriesLamp(lamp.LampParameters(0.0, rated_w, LAMP_CONDUCTED, LAMP_THERMAL_S, volts))
+    series = SeriesLamp(lamp.LampParameters(0.0, rated_w, LAMP_CONDUCTED, LAMP_THERMAL_S, all_volts))
     units.front.add(series)
     ohms: list[np.ndarray] = []
-    fault = (0, lambda which: FAULTS[kind.fault].happens(which, all_drawn))
     seen = simulate(
-        units, np.tile(ways, lamps), hertz, None, fault, lambda window: ohms.append(np.asarray(series.now_ohm()))
+        units,
+        np.tile(ways, lamps),
+        hertz,
+        events={0: partial(FAULTS[kind.fault].happens, v=all_drawn)},
+        each_window=lambda window: ohms.append(np.asarray(series.now_ohm())),
     )
     lamp_w = np.array([np.broadcast_to(ohm, lamps * count) for ohm in ohms]) * seen[:, 1]
     behind = {}
@@ -267,11 +262,3 @@ def _behind_lamps(
         own = slice(place * count, (place + 1) * count)
         behind[watts] = Behind(seen[:, 2, own] - lamp_w[:, own], lamp_w[:, own] / watts)
     return behind
-
-
-def lots_of(kind: FaultKind, count: int) -> list[tuple[tuple[float, float], int, bool]]:
-    """How so many units are shared out: mains, units, and whether the fault comes later."""
-    late = round(LATE_SHARE * count / len(MAINS)) if kind.late else 0
-    each = -(-count // len(MAINS))
-    shares = [(mains, each - late, False) for mains in MAINS]
-    return shares + ([(mains, late, True) for mains in MAINS] if late else [])

@@ -222,6 +222,6 @@ def specimens(
     return np.array([watts for watts, _ in drawn]), {name: np.array([p[name] for _, p in drawn]) for name in names}
 
 
-def batch(population: Population, parts: Mapping[str, np.ndarray], mains_v: float, frequency_hz: float) -> Unit:
-    """Units of these parts, wound for their mains, as one."""
+def batch(population: Population, parts: Mapping[str, np.ndarray], mains_v: np.ndarray, frequency_hz: float) -> Unit:
+    """Units of these parts, each wound for its mains, as one."""
     return kinds.KINDS[population.kind].make(parts, ARRAY, mains_v, frequency_hz)

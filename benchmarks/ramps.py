@@ -6,9 +6,9 @@ Shared by `false_trips` and `fault_energy`. Volts rms, watts, seconds.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -66,7 +66,13 @@ def ramp(generator: np.random.Generator, *, by_hand: bool) -> Ramp:
     return Ramp(part, by_hand, float(generator.choice([0.001, 0.01])), int(generator.choice([1, 2, 5])))
 
 
-def pressed_window(press_at: float | None, ways: np.ndarray, volts: float) -> int | None:
+def mains_by_hertz() -> dict[float, np.ndarray]:
+    """Mains voltages by frequency. Units of one frequency are simulated together: most of the time is the step's."""
+    hertz = dict.fromkeys(of for _, of in MAINS)
+    return {of: np.array([volts for volts, its in MAINS if its == of]) for of in hertz}
+
+
+def pressed_window(press_at: float | None, ways: np.ndarray, volts: np.ndarray) -> int | None:
     """Where the power button is pressed, if there is one: one for the batch, so that every ramp has come to it."""
     return None if press_at is None else int(np.argmax(np.all(ways >= press_at * volts, axis=1)))
 
@@ -76,13 +82,13 @@ def simulate(
     ways: np.ndarray,
     hertz: float,
     press_at: int | None = None,
-    fault: tuple[int, Any] | None = None,
+    events: Mapping[int, Callable[[Unit], None]] | None = None,
     each_window: Callable[[int], None] = lambda window: None,
 ) -> np.ndarray:
     """Means of v^2, i^2 and v i in each window of 0.1 s: shape (windows, 3, units).
 
     ``ways`` is the line in each window, V rms, shape (windows, units); power is pressed in the window ``press_at``;
-    ``fault`` is a window and what happens then. ``each_window`` is called at the end of each.
+    ``events`` are what happens in some windows. ``each_window`` is called at the end of each.
     """
     dt_s = 1.0 / (hertz * STEPS_A_CYCLE)
     sine = np.sqrt(2.0) * np.sin(2.0 * np.pi * np.arange(STEPS_A_CYCLE) / STEPS_A_CYCLE)
@@ -91,8 +97,8 @@ def simulate(
     for w, level in enumerate(ways):
         if press_at == w:
             unit.press_power()
-        if fault is not None and fault[0] == w:
-            fault[1](unit)
+        if events is not None and w in events:
+            events[w](unit)
         before = ways[w - 1] if w else np.zeros_like(level)
         sums = np.zeros((3, ways.shape[1]))
         for cycle in range(cycles):

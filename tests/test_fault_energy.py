@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -11,18 +12,22 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
 
 import fault_energy
+import fault_population
 from calibration import calibration, interval
 from fault_energy import GATES, energies, outcomes, table
-from fault_population import KINDS, lot, lots_of
-from ramps import MAINS, WINDOW_S, Metering
+from fault_population import KINDS, FaultKind, lot
+from population import batch, specimens
+from ramps import MAINS, WINDOW_S, Metering, mains_by_hertz, simulate
+
+from instruments.simulated.faults import FAULTS
 
 SEED = 20261126
 
 
 @pytest.fixture(scope="module")
 def found() -> list[fault_energy.Outcome]:
-    """Two shorted amplifiers of 230 V, for the first seconds of their ramps, metered in all ways."""
-    return outcomes(lot(KINDS[0], MAINS[2], 2, SEED, late=False, for_s=7.0), SEED)
+    """Two shorted amplifiers, of 100 V and of 230 V, for the first seconds of their ramps, metered in all ways."""
+    return outcomes(lot(KINDS[0], 50.0, 1, SEED, for_s=7.0), range(2), SEED)
 
 
 def test_a_short_trips_soon_after_it_could_be_told_at_all(found: list[fault_energy.Outcome]) -> None:
@@ -75,9 +80,30 @@ def test_the_interval_of_a_rate_against_the_textbook() -> None:
     assert interval(10, 10) == pytest.approx((0.025**0.1, 1.0))
 
 
-def test_every_fault_has_its_units_on_each_mains_and_some_come_late() -> None:
-    for kind in KINDS:
-        shares = lots_of(kind, 200)
-        assert sum(units for _, units, _ in shares) >= 200
-        assert {mains for mains, _, _ in shares} == set(MAINS)
-        assert any(late for _, _, late in shares) == kind.late
+@pytest.mark.parametrize("name", ["shorted diode", "shorted converter switch", "shorted turns", "leaking reservoir"])
+def test_a_batch_has_faulted_units_from_their_onsets_on_and_whole_ones(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kind = next(kind for kind in KINDS if kind.name == name)
+    monkeypatch.setattr(fault_population, "LATE_FROM_S", 0.6)
+    monkeypatch.setattr(fault_population, "RAMP_S", 0.601)
+    some = lot(kind, 50.0, 2, SEED, for_s=1.0)
+    assert list(some.onset) == [0, 0, 0, 6]
+    differs = np.any(some.faulted != some.whole, axis=1)
+    assert np.flatnonzero(differs[:, 3])[0] == 6
+    assert differs[-1].all()
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
+def test_a_fault_whose_parts_are_none_leaves_a_unit_whole(kind: FaultKind) -> None:
+    volts, ways = np.array([230.0]), np.full((2, 1), 115.0)
+    _, parts = specimens(kind.population, 1, np.random.default_rng(SEED))
+    with_none = {0: partial(FAULTS[kind.fault].happens, v=kind.none(dict(parts)))}
+    whole, none = (
+        simulate(batch(kind.population, parts, volts, 50.0), ways, 50.0, None, events) for events in (None, with_none)
+    )
+    np.testing.assert_allclose(none, whole, rtol=1e-9)
+
+
+def test_every_mains_has_its_units() -> None:
+    assert sorted(float(volts) for some in mains_by_hertz().values() for volts in some) == sorted(v for v, _ in MAINS)

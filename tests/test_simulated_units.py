@@ -219,10 +219,10 @@ class TestFaults:
         whole: Any = unit
         for k in range(round(0.45 / DT_S)):
             unit.step(_wave(115.0, k), DT_S)
-        assert whole.transformer.loaded_s == 0.0
+        assert whole.transformer.shorted_s == 0.0
         for k in range(round(0.1 / DT_S)):
             unit.step(_wave(115.0, k), DT_S)
-        assert whole.transformer.loaded_s > 0.0
+        assert whole.transformer.shorted_s > 0.0
 
 
 class TestReceiver:

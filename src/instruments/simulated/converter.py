@@ -83,8 +83,6 @@ class SwitchMode(Unit):
         """Bulk voltage at full line, about."""
         self.bulk = Output(1.0, values["limiter_ohm"], values["bulk_f"], junctions=2)
         self.running: Real = 0.0
-        self.shorted = False
-        """Whether its switch is shorted: then the bulk capacitor is, through what is left of it."""
         self.overloaded = False
         """Whether its outputs are shorted, so that it hiccups."""
         self._soft: Real = 0.0
@@ -151,8 +149,8 @@ class SwitchMode(Unit):
             )
         if self.overloaded:
             self._hiccup(span_s)
-        if self.shorted:
-            self.running = self.running * 0.0
+        # A shorted switch shorts the bulk capacitor, through what is left of it.
+        self.running = ops.either(self.bulk.load_s > 0.0, 0.0, self.running)
         self._soft = ops.within_unit(self._soft + span_s / p["soft_s"]) * self.running
         if self.kind == "corrected":
             self._correct()

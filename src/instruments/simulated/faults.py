@@ -13,7 +13,10 @@ from instruments.simulated.tolerances import Part
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A fault: ``happens`` does it to a unit, with the values drawn for ``parts``."""
+    """A fault: ``happens`` does it to a unit, with the values drawn for ``parts``.
+
+    Done again with other values, it is as if they had been the first: so of a batch some can fail, and others later.
+    """
 
     happens: Callable[[Any, Values], None]
     parts: Mapping[str, Part] = field(default_factory=dict)
@@ -36,13 +39,13 @@ def _short_diode(unit: Any, v: Values) -> None:
 
 def _short_turns(unit: Any, v: Values) -> None:
     # A part f of the primary's turns, of the same wire, shorted: its resistance f R, seen through f squared.
-    unit.transformer.loaded_s = unit.transformer.loaded_s + v["turns"] / unit.transformer.primary_ohm
+    unit.transformer.shorted_s = v["turns"] / unit.transformer.primary_ohm
 
 
 def _leak(per_s: float) -> Callable[[Any, Values], None]:
     def happens(unit: Any, v: Values) -> None:
         stages = unit.stages
-        stages.leaks.append(Leak(stages.plus, stages.full_v, v["leak_a"], per_s))
+        stages.leak = Leak(stages.plus, stages.full_v, v["leak_a"], per_s)
 
     return happens
 
@@ -69,7 +72,6 @@ def _open_behind_filter(unit: Any, v: Values) -> None:
 
 
 def _short_switch(unit: Any, v: Values) -> None:
-    unit.shorted = True
     unit.bulk.load_s = 1.0 / v["short_ohm"]
 
 

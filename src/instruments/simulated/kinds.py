@@ -20,7 +20,7 @@ class Kind:
     """One kind of unit. ``make`` takes a specimen's values, for the mains (volts rms, hertz) they are used on."""
 
     parts: Mapping[str, Part]
-    make: Callable[[Values, Ops, float, float], Unit]
+    make: Callable[[Values, Ops, Real, float], Unit]
 
 
 SOFT_START: Final = {

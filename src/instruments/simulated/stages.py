@@ -6,7 +6,7 @@ worked out at every step.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from instruments.simulated.ops import Ops, Real
@@ -98,7 +98,8 @@ class Stages:
     """Conductance of a short from rail to rail through the first channel; None where there is none."""
     driven_a: Real = None
     """What the partner of a shorted device lets through when driven hard; None: no limit."""
-    leaks: list[Leak] = field(default_factory=list)
+    leak: Leak | None = None
+    """Of the plus rail's reservoir."""
     on: Real = 0.0
     """How far the stages are on, 0 to 1."""
     short_a: Real = 0.0
@@ -148,11 +149,8 @@ class Stages:
         self._relay(weaker_v, dt_s, ops)
         plus_a = shared_a + self.plus.volts / self.bleeder_ohm + self.relay_a * self.relay_closed
         minus_a = shared_a if self.minus is None else shared_a + self.minus.volts / self.bleeder_ohm
-        for leak in self.leaks:
-            if leak.output is self.plus:
-                plus_a = plus_a + leak.tick(dt_s, ops)
-            else:
-                minus_a = minus_a + leak.tick(dt_s, ops)
+        if self.leak is not None:
+            plus_a = plus_a + self.leak.tick(dt_s, ops)
         self._own_a = (plus_a, minus_a)
         self.plus.take_a = plus_a
         if self.minus is not None:

@@ -55,7 +55,7 @@ class Output:
     perveance: Real = None
     emission: Real = 1.0
     short_s: Real = None
-    """Conductance of a rectifier that conducts both ways, with its half winding; None where none does."""
+    """Conductance of a rectifier that conducts both ways, with its half winding; zero or None where none does."""
     take_a: Real = 0.0
     """What the load takes at any voltage..."""
     load_s: Real = 0.0
@@ -114,7 +114,7 @@ class Output:
             self._path_v = self._own_v + drop_v / 3.0
             self._path_ohm = self._own_ohm + 2.0 * drop_v / (3.0 * i)
         if self.short_s is not None:  # on its own half cycle the tie carries everything
-            self._path_v = ops.either(half > 0.0, BLOCKED, self._path_v)
+            self._path_v = ops.either(half * self.short_s > 0.0, BLOCKED, self._path_v)
         part = self.reach / self._path_ohm
         return part * self.reach, part * self._path_v
 
@@ -128,7 +128,7 @@ class Output:
         if self.short_s is None:
             self.volts = ops.above_zero(volts)
         else:  # an electrolytic driven backwards conducts: no lower than a diode's drop
-            self.volts = ops.most(volts + half * self.ratio * v * self.tied, -1.0)
+            self.volts = ops.most(volts + half * self.ratio * v * self.tied, ops.either(self.short_s > 0.0, -1.0, 0.0))
 
     def empty(self, dt_s: float, ops: Ops) -> None:
         """One time step without the rectifier."""
@@ -150,7 +150,9 @@ class Transformer:
     residual_wb: Real = 0.0
     """Flux that the core keeps when the line goes: its size at most."""
     loaded_s: Real = 0.0
-    """Conductance of whatever else loads the core: heaters, shorted turns."""
+    """Conductance of whatever else loads the core: heaters."""
+    shorted_s: Real = 0.0
+    """And of shorted turns."""
     flux_wb: Real = 0.0
     remanent_wb: Real = 0.0
     """The part of the flux that the core holds by itself, without any current: worn away by volt-seconds."""
@@ -171,7 +173,7 @@ class Transformer:
         brought = (source_v - line_ohm * mag_a) / line_ohm
         half = ops.sign(brought)
         brought = brought * half
-        alone = 1.0 / line_ohm + 1.0 / self.core_loss_ohm + self.loaded_s + mag_s
+        alone = 1.0 / line_ohm + 1.0 / self.core_loss_ohm + self.loaded_s + self.shorted_s + mag_s
         v = self._outputs_step(brought, alone, half, line_ohm, dt_s, ops)
         self.core_v = half * v
         self.flux_wb = self.flux_wb + self.core_v * dt_s
