@@ -27,7 +27,7 @@ from typing import Any, Final
 
 import numpy as np
 from calibration import calibration
-from fault_population import KINDS, LAMPS_W, FaultKind, Lot, lot
+from fault_population import KINDS, LAMPS_W, Lot, kind_named, lot
 from figures import write_run
 from jobs import options_parser, results, seed_of
 from ramps import MAINS, WINDOW_S, Metering, basis_of, judged, mains_by_hertz, readings_of
@@ -205,10 +205,6 @@ def _quantile(values: list[float | None], part: float) -> str:
     return f"{np.quantile(known, part):.3g}" if known else ""
 
 
-def _kind(name: str) -> FaultKind:
-    return next(kind for kind in KINDS if kind.name == name)
-
-
 def _grouped(found: list[Outcome]) -> Iterator[tuple[str, str, list[Outcome]]]:
     for kind, way in dict.fromkeys((o.kind, o.way) for o in found):
         yield kind, way, [o for o in found if (o.kind, o.way) == (kind, way)]
@@ -221,7 +217,7 @@ def table(found: list[Outcome], run_name: str, commit: str) -> list[dict[str, An
         tripped = [o for o in some if o.tripped]
         beyond = [None if o.beyond is None else 100.0 * o.beyond for o in tripped]
         named = [_faults(o) for o in some]
-        cause, idle = _kind(kind).cause, _idle_figures(some)
+        cause, idle = kind_named(kind).cause, _idle_figures(some)
         rows.append(
             {
                 **_whose(run_name, commit, kind, way),
@@ -303,7 +299,7 @@ def main() -> None:
         ]
         found = [outcome for some in results(_outcomes_of, slices, options.store) for outcome in some]
     run_name = options.note or "unnamed"
-    answers = [(o.tripped, o.causes[0][1], o.causes[0][0] == _kind(o.kind).cause) for o in found]
+    answers = [(o.tripped, o.causes[0][1], o.causes[0][0] == kind_named(o.kind).cause) for o in found]
     kept = (
         ("fault_energy", "Faults: when the guard trips", table(found, run_name, commit)),
         ("fault_energy_joules", "Faults: energy into the unit, J, median", energies(found, run_name, commit)),

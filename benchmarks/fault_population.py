@@ -54,6 +54,9 @@ class FaultKind:
     like_idle: bool = False
     """Whether it looks like more idle, so that a known-good capture of the model is worth trying."""
 
+    def __reduce__(self) -> tuple[Callable[[str], FaultKind], tuple[str]]:
+        return kind_named, (self.name,)  # its functions cannot be pickled, and need not be
+
     @property
     def population(self) -> Population:
         """The kind of unit."""
@@ -181,6 +184,11 @@ KINDS: Final = (
         like_idle=True,
     ),
 )
+
+
+def kind_named(name: str) -> FaultKind:
+    """The kind of that name."""
+    return next(kind for kind in KINDS if kind.name == name)
 
 
 def lot(kind: FaultKind, hertz: float, each: int, seed: int, *, for_s: float = RAMP_S + HOLD_S) -> Lot:
