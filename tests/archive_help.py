@@ -36,6 +36,7 @@ def header(unit: str = "Test amplifier", signals: Sequence[Signal] = SIGNALS, **
         "mains_v": 230.0,
         "mains_frequency_hz": 50.0,
         "bench_title": "Bench",
+        "bench_kind": "programmable source",
         "clock": "wall",
         "permissives_confirmed": "by flag",
         "seed": 1,

@@ -8,7 +8,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from instruments.bench import load_bench_file
+from instruments.bench import BenchKind, load_bench_file
 from instruments.dialect import load_dialect, parse_dialect, schema_text, user_folder
 from instruments.errors import BenchFileError
 from rampguard.quantities import Quantity
@@ -101,7 +101,7 @@ def test_a_good_file_is_taken(tmp_path: Path) -> None:
         ('position = "after-cut-off"|position = "behind"', "instruments.power-meter.position: 'behind' is no position"),
         ('position = "after-cut-off"|', "instruments.power-meter.position: missing"),
         ('position = "after-cut-off"|position = "before-cut-off"', "nothing could prove that the unit is off"),
-        ('dialect = "scpi-relay"|dialect = "scpi-rely"', "there is no dialect 'scpi-rely'; there are: scpi-ac-source"),
+        ('dialect = "scpi-relay"|dialect = "scpi-rely"', "there is no dialect 'scpi-rely'; there are: keyed-in"),
         ('cut_off = ["contactor"|cut_off = ["contactr"', "roles.cut_off: there is no instrument 'contactr'"),
         ('cut_off = ["contactor", "source"]|cut_off = []', "roles.cut_off"),
         ('ac_source = "source"|ac_source = "contactor"', "roles.ac_source: 'contactor' cannot play it"),
@@ -136,8 +136,24 @@ def test_a_missing_file_is_told(tmp_path: Path) -> None:
 
 def test_a_person_may_be_the_cut_off(tmp_path: Path) -> None:
     path = tmp_path / "bench.toml"
-    path.write_text(_changed('cut_off = ["contactor", "source"]|cut_off = "person"'), encoding="utf-8")
-    assert load_bench_file(path, tmp_path / "none").cut_offs == ()
+    person = 'cut_off = ["contactor", "source"]|cut_off = "person"'
+    path.write_text(_changed(person, 'ac_source = "source"\n|'), encoding="utf-8")
+    bench = load_bench_file(path, tmp_path / "none")
+    assert (bench.cut_offs, bench.kind) == ((), BenchKind.PERSON_CUTS)
+    assert _refused(tmp_path, _changed(person)) == [
+        "roles.cut_off: the program can switch 'source' off itself; name it instead of a person"
+    ]
+
+
+def test_a_simulated_hand_turns_on_loopback_only(tmp_path: Path) -> None:
+    hand = (
+        'ac_source = "source"\n|',
+        'format = 1|format = 1\nsimulated_hand = { resource = "TCPIP0::10.0.0.9::5::SOCKET" }',
+    )
+    problems = _refused(tmp_path, _changed(*hand))
+    assert "simulated_hand: it is for a simulated bench" in problems[0]
+    problems = _refused(tmp_path, _changed(hand[1].replace("10.0.0.9", "127.0.0.1")))
+    assert problems[0].startswith("simulated_hand: there is no knob to turn")
 
 
 class TestDialects:

@@ -14,7 +14,7 @@ import pytest
 
 from bench_help import FakeMeter, wait_for
 from instruments.errors import LinkLost
-from rampguard.engine.acquire import FreeRunning, LockStep, SourceDriver, read_once
+from rampguard.engine.acquire import FreeRunning, LockStep, SetPoints, read_once
 from rampguard.engine.lines import MOST_WAITING, BadLine, LineReader, LineWriter, decode, encode
 from rampguard.engine.link import SCREEN_LEASE_S, RunOrder
 from rampguard.engine.operator import Operator
@@ -124,10 +124,10 @@ class FakeSource:
         self.taken.append(line_voltage_v)
 
 
-class TestSourceDriver:
+class TestSetPoints:
     def test_a_newer_set_point_replaces_one_not_yet_sent(self) -> None:
         source = FakeSource(slow_s=0.05)
-        driver = SourceDriver(source)
+        driver = SetPoints(source)
         for volts in range(1, 101):
             driver.set(float(volts))
         assert driver.wait_done(5.0)
@@ -136,7 +136,7 @@ class TestSourceDriver:
         assert len(source.taken) < 10
 
     def test_one_that_hangs_becomes_overdue(self) -> None:
-        driver = SourceDriver(FakeSource(slow_s=0.3))
+        driver = SetPoints(FakeSource(slow_s=0.3))
         assert driver.overdue_s() == 0.0
         driver.set(10.0)
         assert not driver.wait_done(0.1)
@@ -146,7 +146,7 @@ class TestSourceDriver:
 
     def test_a_failure_is_told_and_the_next_success_clears_it(self) -> None:
         source = FakeSource(fails=True)
-        driver = SourceDriver(source)
+        driver = SetPoints(source)
         driver.set(10.0)
         assert driver.wait_done(5.0)
         assert driver.problem == "source: gone"

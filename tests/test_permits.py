@@ -140,13 +140,12 @@ def test_the_questions_are_the_checks_of_a_person() -> None:
 
 def test_the_loop_watches_all_that_must_go_on_holding() -> None:
     parts = mock.MagicMock(lock_step=False)
-    parts.source.overdue_s.return_value = 0.0
-    parts.source.problem = parts.capture.failure = ""
+    parts.supply.trouble.return_value = parts.capture.failure = ""
     for asked in (parts.guardian.trouble, parts.operator.lost, parts.sleep.slept):
         asked.return_value = ""
     assert list(standing(parts, 0.01)) == list(GO_ON_HOLDING)
     assert blocking(GO_ON_HOLDING, standing(parts, 0.01)) == ()
-    parts.source.overdue_s.return_value = 2.0
+    parts.supply.trouble.return_value = "the source does not take its set-point"
     assert [key for key, _ in blocking(GO_ON_HOLDING, standing(parts, 0.5))] == ["engine", "set-point"]
 
 

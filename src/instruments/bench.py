@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
@@ -15,12 +16,17 @@ from pydantic import Field, PrivateAttr, ValidationError, field_validator
 
 from instruments.dialect import AS_WIRED, Dialect, Positive, Strict, Text, explain, load_dialect
 from instruments.errors import BenchFileError
+from instruments.keyed import KEYED, keyed_problems
 from instruments.roles import Position
 from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
 
 PERSON: Final = "person"
 """In place of cut-offs: a person is the cut-off."""
-_LOOPBACK = re.compile(r"TCPIP\d*::(127(?:\.\d{1,3}){3}|localhost|::1|\[::1\])::\d+::SOCKET", re.IGNORECASE)
+# A pseudo-terminal is a program's, too.
+_LOOPBACK = re.compile(
+    r"ASRL/dev/pts/\d+::INSTR|(?:TCPIP\d*|MODBUS-TCP)::(127(?:\.\d{1,3}){3}|localhost|::1|\[::1\])::\d+::(?:SOCKET|\d{1,3})",
+    re.IGNORECASE,
+)
 
 
 class Mains(Strict):
@@ -52,6 +58,12 @@ class SimulatedClock(Strict):
     kind: Literal["lock-step", "accelerated"]
     resource: Text | None = None
     speed: Positive | None = None
+
+
+class SimulatedKnob(Strict):
+    """Marks a simulated bench whose variac is turned by a simulated hand."""
+
+    resource: Text
 
 
 class Entry(Strict):
@@ -95,12 +107,21 @@ class Roles(Strict):
     """Who plays what. Names of instruments."""
 
     ac_source: str | None = None
+    """Absent: a person turns a variac."""
     line_meters: Names = ()
     dc_meters: Names = ()
     thermometers: Names = ()
     cut_off: Annotated[tuple[str, ...], Field(min_length=1, strict=False)] | Literal["person"]
     power_button: str | None = None
     """What can press the unit's power button; absent: a person does."""
+
+
+class BenchKind(StrEnum):
+    """What brings line voltage up on a bench, and what cuts it."""
+
+    DRIVEN = "programmable source"
+    HAND_TURNED = "hand-turned variac, cut by a relay"
+    PERSON_CUTS = "hand-turned variac, a person is the cut-off"
 
 
 class BenchFile(Strict):
@@ -112,6 +133,7 @@ class BenchFile(Strict):
     mains: Mains
     unit: Unit | None = None
     clock: SimulatedClock | None = None
+    simulated_hand: SimulatedKnob | None = None
     instruments: Annotated[dict[str, Entry], Field(min_length=1)]
     roles: Roles
     _data: bytes = PrivateAttr(b"")
@@ -121,6 +143,23 @@ class BenchFile(Strict):
     def data(self) -> bytes:
         """The file's bytes as read."""
         return self._data
+
+    @property
+    def kind(self) -> BenchKind:
+        """What kind of bench it is."""
+        if self.roles.ac_source is not None:
+            return BenchKind.DRIVEN
+        return BenchKind.PERSON_CUTS if self.roles.cut_off == PERSON else BenchKind.HAND_TURNED
+
+    @property
+    def is_keyed(self) -> bool:
+        """Whether a person types readings of the line."""
+        return any(self.instruments[name].resource == KEYED for name in self.roles.line_meters)
+
+    @property
+    def kind_in_words(self) -> str:
+        """What kind of bench it is, and whether readings are typed."""
+        return f"{self.kind}, readings typed by a person" if self.is_keyed else str(self.kind)
 
     @property
     def meters(self) -> tuple[str, ...]:
@@ -138,8 +177,8 @@ class BenchFile(Strict):
         return self._dialects[self.instruments[name].dialect]
 
     def exclusive(self, name: str) -> bool:
-        """Whether an instrument serves one client only."""
-        stated = self.instruments[name].exclusive
+        """Whether an instrument serves one client only. A person who types does."""
+        stated = True if self.instruments[name].resource == KEYED else self.instruments[name].exclusive
         return self.dialect(name).link.exclusive if stated is None else stated
 
 
@@ -158,7 +197,7 @@ def load_bench_file(path: Path, dialect_folder: Path | None = None) -> BenchFile
     bench._data = data
     bench._dialects = dialects
     if not problems:
-        problems = [*_role_problems(bench), *_entry_problems(bench), *_clock_problems(bench)]
+        problems = [*_role_problems(bench), *_entry_problems(bench), *_clock_problems(bench), *_hand_problems(bench)]
     if problems:
         raise BenchFileError(path, problems)
     return bench
@@ -194,9 +233,13 @@ def _role_problems(bench: BenchFile) -> Iterator[str]:
             yield f"roles.{role}: there is no instrument {name!r}; defined are {known}"
         elif not part(bench.dialect(name)):
             yield f"roles.{role}: {name!r} cannot play it; its dialect {bench.dialect(name).name!r} has no such part"
+    if roles.ac_source is not None and roles.cut_off == PERSON:
+        yield f"roles.cut_off: the program can switch {roles.ac_source!r} off itself; name it instead of a person"
+    if roles.ac_source is not None and bench.is_keyed:
+        yield "roles.line_meters: a source that the program drives needs meters that it reads itself, not typed ones"
     if not roles.line_meters:
         yield "roles.line_meters: empty; line voltage and current must be measured"
-    elif bench.cut_offs and not any(
+    elif not any(
         name in bench.instruments and bench.instruments[name].position is Position.AFTER_CUT_OFF
         for name in roles.line_meters
     ):
@@ -218,7 +261,9 @@ def _entry_problems(bench: BenchFile) -> Iterator[str]:
         if name in bench.roles.line_meters and entry.position is None:
             yield f"{where}.position: missing; say whether it sits before-cut-off or after-cut-off"
         yield from _range_problems(where, entry, dialect)
-    for resource in {entry.resource for entry in bench.instruments.values()}:
+        if entry.resource == KEYED:
+            yield from (f"{where}.resource: {problem}" for problem in keyed_problems(dialect))
+    for resource in {entry.resource for entry in bench.instruments.values()} - {KEYED}:
         sharing = [name for name, entry in bench.instruments.items() if entry.resource == resource]
         if len(sharing) > 1:
             yield f"instruments: {' and '.join(sharing)} have the same resource {resource}; each needs its own"
@@ -255,10 +300,27 @@ def _clock_problems(bench: BenchFile) -> Iterator[str]:
         yield "clock.resource: missing; a bench in lock-step has a clock to ask"
     if clock.kind == "accelerated" and clock.speed is None:
         yield "clock.speed: missing; say how many bench seconds go by a second"
-    resources = [entry.resource for entry in bench.instruments.values()] + [clock.resource or ""]
-    away = [resource for resource in resources if resource and not _LOOPBACK.fullmatch(resource)]
+    away = _off_loopback([*(entry.resource for entry in bench.instruments.values()), clock.resource or ""])
     if away:
         yield (
-            f"clock: {clock.kind} is for a simulated bench on this computer, but {', '.join(away)} is not on loopback;"
+            f"clock: {clock.kind} is for a simulated bench on this computer, but {away} is not on loopback;"
             " remove [clock] for a real bench"
         )
+
+
+def _hand_problems(bench: BenchFile) -> Iterator[str]:
+    hand = bench.simulated_hand
+    if hand is None:
+        return
+    if bench.roles.ac_source is not None:
+        yield "simulated_hand: there is no knob to turn on a bench with an ac_source; remove one of them"
+    away = _off_loopback([*(entry.resource for entry in bench.instruments.values()), hand.resource])
+    if away:
+        yield (
+            f"simulated_hand: it is for a simulated bench on this computer, but {away} is not on loopback;"
+            " remove [simulated_hand] for a real bench"
+        )
+
+
+def _off_loopback(resources: list[str]) -> str:
+    return ", ".join(resource for resource in resources if resource and not _LOOPBACK.fullmatch(resource))

@@ -8,13 +8,19 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
+from functools import partial
 
 from instruments.bench import BenchFile
 from instruments.clock import AcceleratedClock, LockStepClock, WallClock
+from instruments.dialect import LinkSettings
 from instruments.errors import InstrumentError, LinkError
+from instruments.hand import HAND_NAME, IDENTITY, SimulatedHand
 from instruments.instrument import ScpiButton, ScpiCutOff, ScpiMeter, ScpiSource, links_of
-from instruments.roles import Bench, Position
-from instruments.visa import Link
+from instruments.keyed import KEYED, Keyboard, KeyedLink
+from instruments.modbus import ModbusSession
+from instruments.roles import Bench, Position, Wire
+from instruments.stream import StreamSession
+from instruments.visa import Link, Session, VisaSession
 from rampguard.quantities import Clock, Signal
 
 CLOCK_NAME = "bench clock"
@@ -23,22 +29,27 @@ CLOCK_NAME = "bench clock"
 class _Links:
     """Makes links, shared where an instrument is exclusive; closes what it made if connecting fails."""
 
-    def __init__(self, bench_file: BenchFile) -> None:
+    def __init__(self, bench_file: BenchFile, keyboard: Keyboard | None = None) -> None:
         self._file = bench_file
-        self._shared: dict[str, Link] = {}
-        self.made: list[Link] = []
+        self._keyboard = keyboard
+        self._shared: dict[str, Wire] = {}
+        self.made: list[Wire] = []
 
-    def open(self, name: str) -> Link:
+    def open(self, name: str) -> Wire:
         entry, dialect = self._file.instruments[name], self._file.dialect(name)
         if name in self._shared:
             return self._shared[name]
+        if entry.resource == KEYED:
+            if self._keyboard is None:
+                raise InstrumentError(f"{name}: its readings are typed by a person, and there is nobody to ask here")
+            return KeyedLink(name, dialect, self._keyboard)
         link = Link(
             entry.resource,
             name=name,
             deadline_s=dialect.link.reply_deadline_s,
             identity=dialect.identity if entry.identity is None else entry.identity,
-            read_terminator=dialect.link.read_terminator,
-            write_terminator=dialect.link.write_terminator,
+            identity_query=dialect.link.identity_query,
+            open_session=partial(session_of, entry.resource, dialect.link),
         )
         self.made.append(link)
         link.open()
@@ -47,15 +58,25 @@ class _Links:
         return link
 
 
-def connect(bench_file: BenchFile, *, cut_off_only: bool = False) -> Bench:
+def session_of(resource: str, how: LinkSettings) -> Session:
+    """A session to an instrument that is spoken to in this way. May raise anything."""
+    if how.kind == "modbus":
+        return ModbusSession(resource, how.reply_deadline_s, how.serial)
+    if how.kind == "streaming":
+        return StreamSession(resource, how.reply_deadline_s, how.read_terminator, how.serial)
+    return VisaSession(resource, how.reply_deadline_s, how.read_terminator, how.write_terminator, how.serial)
+
+
+def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, *, cut_off_only: bool = False) -> Bench:
     """Connect a bench. Raises LinkError or another InstrumentError, having closed what it had opened.
 
     ``cut_off_only`` is the watchdog's: the cut-offs and the line meters after them. It cannot share an instrument that
-    serves one client only with the engine, so those are left out for it.
+    serves one client only with the engine, so those are left out for it. ``keyboard`` is where a person is asked for
+    readings that they type.
     """
-    links = _Links(bench_file)
+    links = _Links(bench_file, keyboard)
     try:
-        clock = _clock(bench_file, links)
+        clock = _clock(bench_file, links, alone=not cut_off_only)
         cut_offs = [n for n in bench_file.cut_offs if not (cut_off_only and bench_file.exclusive(n))]
         meters = [n for n in bench_file.meters if not cut_off_only or _proves(bench_file, n)]
         source, button = bench_file.roles.ac_source, bench_file.roles.power_button
@@ -70,6 +91,7 @@ def connect(bench_file: BenchFile, *, cut_off_only: bool = False) -> Bench:
             button=None
             if button is None or cut_off_only
             else ScpiButton(links.open(button), bench_file.dialect(button)),
+            knob=None if cut_off_only else _hand(bench_file, links),
         )
     except InstrumentError:
         _close(links.made)
@@ -81,7 +103,7 @@ def _proves(bench_file: BenchFile, name: str) -> bool:
     return after and name in bench_file.roles.line_meters and not bench_file.exclusive(name)
 
 
-def _meter(bench_file: BenchFile, link: Link, name: str, clock: Clock, *, lock: bool) -> ScpiMeter:
+def _meter(bench_file: BenchFile, link: Wire, name: str, clock: Clock, *, lock: bool) -> ScpiMeter:
     entry = bench_file.instruments[name]
     meter = ScpiMeter(
         link,
@@ -96,7 +118,7 @@ def _meter(bench_file: BenchFile, link: Link, name: str, clock: Clock, *, lock: 
     return meter
 
 
-def _clock(bench_file: BenchFile, links: _Links) -> Clock:
+def _clock(bench_file: BenchFile, links: _Links, *, alone: bool) -> Clock:
     stated = bench_file.clock
     if stated is None:
         return WallClock()
@@ -105,19 +127,30 @@ def _clock(bench_file: BenchFile, links: _Links) -> Clock:
     link = Link(stated.resource or "", name=CLOCK_NAME, identity="BENCH-CLOCK")
     links.made.append(link)
     link.open()
-    return LockStepClock(link)
+    return LockStepClock(link, alone=alone)
+
+
+def _hand(bench_file: BenchFile, links: _Links) -> SimulatedHand | None:
+    stated = bench_file.simulated_hand
+    if stated is None:
+        return None
+    link = Link(stated.resource, name=HAND_NAME, identity=IDENTITY)
+    links.made.append(link)
+    link.open()
+    return SimulatedHand(link)
 
 
 def close_bench(bench: Bench) -> None:
     """Close every session. Switches nothing."""
     parts = [*bench.meters, *bench.cut_offs, *filter(None, (bench.source, bench.button))]
     _close(links_of(parts))
-    close_clock: Callable[[], None] | None = getattr(bench.clock, "close", None)
-    if close_clock is not None:
-        close_clock()
+    for simulated in (bench.clock, bench.knob):
+        close: Callable[[], None] | None = getattr(simulated, "close", None)
+        if close is not None:
+            close()
 
 
-def _close(links: list[Link]) -> None:
+def _close(links: list[Wire]) -> None:
     for link in links:
         with contextlib.suppress(LinkError):
             link.close()

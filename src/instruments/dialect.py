@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import string
 import sys
 import tomllib
@@ -17,6 +18,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from instruments.errors import BenchFileError
+from instruments.modbus import BadRegister, registers_of, write_of
 from instruments.replies import UNITS
 from rampguard.quantities import UNIT, Quantity
 
@@ -50,9 +52,24 @@ def _listed(names: set[str]) -> str:
     return ", ".join(f"{{{name}}}" for name in sorted(names)) or "none"
 
 
+class SerialSettings(Strict):
+    """How a serial line is set."""
+
+    baud_rate: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+
+
 class LinkSettings(Strict):
     """How a session to it is held."""
 
+    kind: Literal["asked", "streaming", "modbus"] = "asked"
+    """Whether it answers when asked, sends readings by itself, line after line, or speaks Modbus."""
+    identity_query: str = "*IDN?"
+    """What it is asked when a session opens; empty where there is nothing to ask, as with one that streams."""
+    serial: SerialSettings = SerialSettings()
+    """Where its resource is a serial line."""
     read_terminator: Literal["\n", "\r\n", "\r"] = "\n"
     write_terminator: Literal["\n", "\r\n", "\r"] = "\n"
     reply_deadline_s: Annotated[float, Field(gt=0, le=5)] = 0.5
@@ -84,6 +101,12 @@ class Measurement(Strict):
     unit: Text
     measuring_time_s: Positive
     """How long one reading averages."""
+    pattern: Text | None = None
+    """A regular expression whose first group is the number in its field; absent: the field is the number."""
+    over_range_reply: Text | None = None
+    """What stands for a reading beyond the range, such as OL."""
+    range_change_s: NotNegative = 0.0
+    """For how long it has no reading while it changes range by itself; 0: its range is locked."""
     ranges: Annotated[tuple[Range, ...], Field(min_length=1, strict=False)]
     range_command: Text | None = None
     """Locks a range; placeholder {range}."""
@@ -98,6 +121,17 @@ class Measurement(Strict):
         if value not in names:
             raise ValueError(f"{value!r} is no quantity; use one of {', '.join(names)}")
         return value if value == AS_WIRED else Quantity(str(value))
+
+    @field_validator("pattern")
+    @classmethod
+    def _one_group(cls, text: str | None) -> str | None:
+        try:
+            groups = 1 if text is None else re.compile(text).groups
+        except re.error as error:
+            raise ValueError(f"{text!r} is no regular expression: {error}") from None
+        if groups != 1:
+            raise ValueError(f"{text!r} has {groups} groups; it needs one, around the number")
+        return text
 
     @field_validator("range_command")
     @classmethod
@@ -189,6 +223,19 @@ class Dialect(Strict):
     button: ButtonDialect | None = None
 
     @model_validator(mode="after")
+    def _fits_its_link(self) -> Dialect:
+        kind = self.link.kind
+        if kind == "streaming" and (self.source or self.cut_off or self.button):
+            raise ValueError("what streams its readings can be told nothing: it is a meter alone")
+        if kind != "asked" and self.link.identity_query == "*IDN?":
+            object.__setattr__(self, "link", self.link.model_copy(update={"identity_query": ""}))
+        if self.identity and not self.link.identity_query:
+            raise ValueError("identity is what identity_query is answered with: give both or neither")
+        if kind == "modbus":
+            _check_registers(self)
+        return self
+
+    @model_validator(mode="after")
     def _plays_some_role(self) -> Dialect:
         if not self.measurements and self.source is None and self.cut_off is None and self.button is None:
             raise ValueError(
@@ -201,6 +248,19 @@ class Dialect(Strict):
         if wired and len(self.measurements) > 1:
             raise ValueError("an as-wired measurement stands alone: a bench file names one quantity an instrument")
         return self
+
+
+def _check_registers(dialect: Dialect) -> None:
+    switch, button = dialect.cut_off, dialect.button
+    asked = [m.query for m in dialect.measurements] + ([switch.query] if switch else [])
+    told = [*((switch.off, switch.close) if switch else ()), *((button.press, button.let_go) if button else ())]
+    try:
+        for text in filter(None, (*asked, dialect.link.identity_query)):
+            registers_of(text)
+        for text in told:
+            write_of(text)
+    except BadRegister as error:
+        raise ValueError(str(error)) from None
 
 
 def explain(error: ValidationError) -> list[str]:

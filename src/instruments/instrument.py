@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -10,15 +11,14 @@ from typing import Final
 from instruments.dialect import AS_WIRED, Dialect, Measurement, Range, Setting
 from instruments.errors import BadReply, CommandRefused, InstrumentError
 from instruments.replies import UNITS, parse_error, parse_number, parse_reading, split_fields
-from instruments.roles import OutputState, Position
-from instruments.visa import Link
+from instruments.roles import OutputState, Position, Wire
 from rampguard.quantities import Accuracy, Clock, Quantity, Reading, Signal, Validity
 
 MOST_QUEUED_ERRORS: Final = 20
 """So many entries of an error queue are read at most; a queue that never empties is a fault of its own."""
 
 
-def drain_errors(link: Link, dialect: Dialect) -> list[str]:
+def drain_errors(link: Wire, dialect: Dialect) -> list[str]:
     """Empty the error queue; what was in it, oldest first. Raises LinkError."""
     query = dialect.link.error_query
     found: list[str] = []
@@ -30,7 +30,7 @@ def drain_errors(link: Link, dialect: Dialect) -> list[str]:
     return found
 
 
-def command(link: Link, dialect: Dialect, text: str) -> None:
+def command(link: Wire, dialect: Dialect, text: str) -> None:
     """Send a command and hear what the error queue has to say. Raises LinkError, CommandRefused.
 
     Where there is an error queue, command and question go out as one line: its answer proves that the line arrived.
@@ -71,7 +71,7 @@ class _Channel:
 class _Spoken:
     """Anything that is spoken to over a link, as its dialect says."""
 
-    def __init__(self, link: Link, dialect: Dialect) -> None:
+    def __init__(self, link: Wire, dialect: Dialect) -> None:
         self._link = link
         self._dialect = dialect
 
@@ -86,7 +86,7 @@ class ScpiMeter(_Spoken):
 
     def __init__(
         self,
-        link: Link,
+        link: Wire,
         dialect: Dialect,
         clock: Clock,
         *,
@@ -100,6 +100,7 @@ class ScpiMeter(_Spoken):
         self._channels = tuple(_channel(m, wired_to, ranges or {}) for m in dialect.measurements)
         self.signals: tuple[Signal, ...] = tuple(channel.signal for channel in self._channels)
         self.measuring_time_s: float = max(m.measuring_time_s for m in dialect.measurements)
+        self.range_change_s: float = max(m.range_change_s for m in dialect.measurements)
 
     def lock_ranges(self) -> None:
         """Lock every range and read it back. Raises LinkError, CommandRefused, InstrumentError."""
@@ -132,7 +133,7 @@ class ScpiMeter(_Spoken):
         sharing = sum(1 for other in self._channels if other.measurement.query == measurement.query)
         try:
             field = split_fields(reply, measurement.separator, sharing)[measurement.field] if sharing > 1 else reply
-            value, validity = parse_reading(field, channel.signal.quantity, measurement.unit)
+            value, validity = _parsed(field, channel)
         except (BadReply, IndexError) as error:
             # The session may be answering another question: nothing more is believed before it is opened anew.
             self._link.close()
@@ -141,6 +142,18 @@ class ScpiMeter(_Spoken):
             value, validity = None, Validity.OVER_RANGE
         bound = 0.0 if value is None else channel.bound(value)
         return Reading(channel.signal, value, arrived_s, asked_s, validity, bound, self.name)
+
+
+def _parsed(field: str, channel: _Channel) -> tuple[float | None, Validity]:
+    measurement = channel.measurement
+    if measurement.over_range_reply is not None and measurement.over_range_reply in field:
+        return None, Validity.OVER_RANGE
+    if measurement.pattern is not None:
+        found = re.search(measurement.pattern, field)
+        if found is None:
+            raise BadReply(f"{field[:60]!r} does not look like {measurement.pattern!r}")
+        field = found[1]
+    return parse_reading(field, channel.signal.quantity, measurement.unit)
 
 
 def _channel(measurement: Measurement, wired_to: Signal | None, ranges: Mapping[Quantity, float]) -> _Channel:
@@ -159,7 +172,7 @@ def _channel(measurement: Measurement, wired_to: Signal | None, ranges: Mapping[
 class ScpiSource(_Spoken):
     """An AC source."""
 
-    def __init__(self, link: Link, dialect: Dialect) -> None:
+    def __init__(self, link: Wire, dialect: Dialect) -> None:
         if dialect.source is None or dialect.cut_off is None:
             raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no source")
         super().__init__(link, dialect)
@@ -222,7 +235,7 @@ class ScpiSource(_Spoken):
 class ScpiCutOff(_Spoken):
     """A way off: its commands and its read-back."""
 
-    def __init__(self, link: Link, dialect: Dialect) -> None:
+    def __init__(self, link: Wire, dialect: Dialect) -> None:
         if dialect.cut_off is None:
             raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no cut-off")
         super().__init__(link, dialect)
@@ -249,7 +262,7 @@ class ScpiCutOff(_Spoken):
 class ScpiButton(_Spoken):
     """A relay across the unit's power button."""
 
-    def __init__(self, link: Link, dialect: Dialect) -> None:
+    def __init__(self, link: Wire, dialect: Dialect) -> None:
         if dialect.button is None:
             raise InstrumentError(f"{link.name}: dialect {dialect.name!r} is no power button")
         super().__init__(link, dialect)
@@ -262,7 +275,7 @@ class ScpiButton(_Spoken):
         command(self._link, self._dialect, self._button.let_go)
 
 
-def _state(link: Link, dialect: Dialect) -> OutputState:
+def _state(link: Wire, dialect: Dialect) -> OutputState:
     assert dialect.cut_off is not None  # noqa: S101 - its callers have checked
     reply = link.query(dialect.cut_off.query).strip()
     if reply == dialect.cut_off.off_reply:
@@ -276,6 +289,6 @@ def _state(link: Link, dialect: Dialect) -> OutputState:
     )
 
 
-def links_of(parts: Sequence[object]) -> list[Link]:
+def links_of(parts: Sequence[object]) -> list[Wire]:
     """The links of instruments made here."""
     return [part._link for part in parts if isinstance(part, _Spoken)]

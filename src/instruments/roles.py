@@ -9,6 +9,27 @@ from typing import Protocol
 from rampguard.quantities import Clock, Reading, Signal
 
 
+class Wire(Protocol):
+    """A line of text out, a line of text back: what every transport comes to."""
+
+    @property
+    def name(self) -> str:
+        """The instrument's name in the bench file."""
+        ...
+
+    def query(self, text: str, deadline_s: float | None = None) -> str:
+        """Ask, and return the reply. Raises LinkError."""
+        ...
+
+    def write(self, text: str) -> None:
+        """Send, without a reply. Raises LinkError. That it did not raise proves nothing."""
+        ...
+
+    def close(self) -> None:
+        """Close it. Switches nothing."""
+        ...
+
+
 class Position(StrEnum):
     """Where a line meter sits. Only one after the cut-off can prove that the unit is off."""
 
@@ -46,6 +67,11 @@ class Meter(Protocol):
         """How long one reading averages; a reply may be that much older than its arrival."""
         ...
 
+    @property
+    def range_change_s(self) -> float:
+        """For how long it may have no reading, because it changes range by itself."""
+        ...
+
     def read(self) -> list[Reading]:
         """One reading of each signal. Blocks for one measuring time. Raises LinkError when the link failed."""
         ...
@@ -79,6 +105,23 @@ class AcSource(Protocol):
 
     def output_on(self) -> None:
         """Switch the output on and read it back. Raises LinkError, CommandRefused."""
+        ...
+
+
+class Knob(Protocol):
+    """The knob of a hand-turned variac on a simulated bench, and the hand at it."""
+
+    @property
+    def name(self) -> str:
+        """What messages call it."""
+        ...
+
+    def set_line_voltage(self, line_voltage_v: float) -> None:
+        """Tell the hand where to turn it to, volts rms. Raises LinkError, CommandRefused."""
+        ...
+
+    def turn_by(self, volts: float) -> None:
+        """Turn it by so much, at once. Raises LinkError, CommandRefused."""
         ...
 
 
@@ -118,7 +161,11 @@ class PowerButton(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A connected bench. ``cut_offs`` in the order they are commanded; empty where a person is the cut-off."""
+    """A connected bench.
+
+    ``source`` is None where a person turns a variac. ``cut_offs`` in the order they are commanded; empty where a person
+    is the cut-off.
+    """
 
     clock: Clock
     source: AcSource | None
@@ -126,3 +173,5 @@ class Bench:
     cut_offs: tuple[CutOff, ...]
     off_floor_v: float
     button: PowerButton | None = None
+    knob: Knob | None = None
+    """On a simulated bench without a source."""

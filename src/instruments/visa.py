@@ -20,13 +20,17 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from typing import Any, Final, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
 
 from instruments.errors import BadReply, LinkError, LinkLost, LinkTimeout, WrongInstrument
 from instruments.replies import MOST_CHARACTERS
 
+if TYPE_CHECKING:
+    from instruments.dialect import SerialSettings
+
 OPEN_DEADLINE_S: Final = 1.0
 """Wall time in which a session must be open and have identified itself."""
+UNASKED: Final = "(cannot be asked who it is)"
 T = TypeVar("T")
 
 
@@ -55,9 +59,19 @@ class Session(Protocol):
 
 
 class VisaSession:
-    """A session of pyvisa with its pure-Python backend. Opens in its constructor, which may raise anything."""
+    """A session of pyvisa with its pure-Python backend. Opens in its constructor, which may raise anything.
 
-    def __init__(self, resource: str, timeout_s: float, read_terminator: str, write_terminator: str) -> None:
+    ``serial`` is for a resource that is a serial line (``ASRL``).
+    """
+
+    def __init__(
+        self,
+        resource: str,
+        timeout_s: float,
+        read_terminator: str,
+        write_terminator: str,
+        serial: SerialSettings | None = None,
+    ) -> None:
         import pyvisa  # late: it takes a quarter of a second, and not every command needs it
 
         manager = pyvisa.ResourceManager("@py")  # one a process; nobody closes it
@@ -69,6 +83,8 @@ class VisaSession:
             read_termination=read_terminator,
             write_termination=write_terminator,
         )
+        if serial is not None and resource.upper().startswith("ASRL"):
+            self._set_up(serial)
         # The backend's own session object; private there, so everything that touches it is best effort.
         self._inner = getattr(manager.visalib, "sessions", {}).get(self._resource.session)
         interface = getattr(self._inner, "interface", None)
@@ -77,6 +93,14 @@ class VisaSession:
             with contextlib.suppress(OSError):
                 # Without it a write followed by a query waits 40 ms for a delayed acknowledgement.
                 self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def _set_up(self, serial: SerialSettings) -> None:
+        from pyvisa import constants
+
+        self._resource.baud_rate = serial.baud_rate
+        self._resource.data_bits = serial.data_bits
+        self._resource.parity = constants.Parity[serial.parity]
+        self._resource.stop_bits = constants.StopBits["one" if serial.stop_bits == 1 else "two"]
 
     def write(self, text: str) -> None:
         """Send one line."""
@@ -163,7 +187,8 @@ class Link:
     """One instrument at one address. Callers take turns; each call ends by its deadline, one way or another.
 
     ``name`` is the instrument's in the bench file, for messages. ``identity`` is text that its ``*IDN?`` reply must
-    hold; empty accepts any reply. ``open_session`` is there for tests.
+    hold; empty accepts any reply. ``identity_query`` is what it is asked instead, empty where it cannot be asked.
+    ``open_session`` makes its sessions, where they are none of VISA's.
     """
 
     def __init__(
@@ -173,6 +198,7 @@ class Link:
         name: str,
         deadline_s: float = 0.5,
         identity: str = "",
+        identity_query: str = "*IDN?",
         read_terminator: str = "\n",
         write_terminator: str = "\n",
         open_session: Callable[[], Session] | None = None,
@@ -185,6 +211,7 @@ class Link:
         """How often a session was opened; a rise means that there was a gap."""
         self._deadline_s = deadline_s
         self._identity = identity
+        self._identity_query = identity_query
         self._open_session = open_session or (
             lambda: VisaSession(resource, deadline_s, read_terminator, write_terminator)
         )
@@ -231,7 +258,9 @@ class Link:
         self._owner = owner = _Owner(self._open_session)
         owner.start()
         began_s = time.monotonic()
-        reply = self._ask(owner, "*IDN?", OPEN_DEADLINE_S)
+        reply = self._ask(owner, self._identity_query, OPEN_DEADLINE_S) if self._identity_query else UNASKED
+        if not self._identity_query:
+            self._call(owner, lambda session: None, OPEN_DEADLINE_S, "opening")
         if not reply.strip() or self._identity not in reply:
             self._discard()
             raise WrongInstrument(

@@ -99,6 +99,11 @@ def _add_demo(commands: Any) -> None:
         "rampguard demo --unit shorted-output --no-screen --speed 20",
     )
     parser.add_argument("--unit", default="healthy-amplifier", help="which unit is on the bench (default: %(default)s)")
+    parser.add_argument(
+        "--turn",
+        action="store_true",
+        help="turn the variac's knob yourself: +5 and Enter, -2 and Enter, volts (with --hand or --no-relay)",
+    )
     parser.add_argument("--speed", type=positive, default=1.0, help="bench seconds a second (default: %(default)s)")
     _add_on_the_bench(parser)
     _add_shared(parser)
@@ -109,6 +114,19 @@ def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--series-lamp-w", metavar="W", type=positive, help="put a series lamp of so many watts ahead")
     parser.add_argument(
         "--fault-at-s", metavar="S", type=positive, help="let the fault come so long after line voltage first did"
+    )
+    parser.add_argument(
+        "--meters", choices=("power-meter", "handheld", "module"), default="power-meter", help="what measures the line"
+    )
+    parser.add_argument(
+        "--wires",
+        choices=("socket", "serial", "modbus"),
+        default="socket",
+        help="how power meter and contactor are reached (default: %(default)s)",
+    )
+    parser.add_argument("--hand", action="store_true", help="a hand-turned variac instead of a programmable source")
+    parser.add_argument(
+        "--no-relay", action="store_true", help="a hand-turned variac without a relay: a person is the cut-off"
     )
     parser.add_argument(
         "--mischief",
@@ -176,9 +194,6 @@ def _add_simulate(commands: Any) -> None:
     parser.add_argument("--speed", type=positive, default=1.0, help="bench seconds a second (default: %(default)s)")
     _add_on_the_bench(parser)
     parser.add_argument(
-        "--meters", choices=("power-meter", "handheld", "module"), default="power-meter", help="what measures the line"
-    )
-    parser.add_argument(
         "--averaged", action="store_true", help="for long warm-ups: work out one window in ten while nothing changes"
     )
     parser.add_argument("--log", type=Path, help="JSON lines of what the supply really did")
@@ -241,6 +256,7 @@ def _demo(options: argparse.Namespace) -> int:
                 into=str(into),
                 seed=options.seed,
                 pace=options.speed,
+                turns_knob=options.turn,
                 permissives_confirmed="simulated bench",
             )
             return _follow(order, as_json=options.json)
@@ -252,7 +268,17 @@ def _demo(options: argparse.Namespace) -> int:
 def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
     from rampguard.demo import OnTheBench
 
-    return OnTheBench(options.unit, options.seed, options.series_lamp_w, options.fault_at_s, tuple(options.mischief))
+    supply = "variac-alone" if options.no_relay else "variac" if options.hand else "source"
+    return OnTheBench(
+        options.unit,
+        options.seed,
+        options.series_lamp_w,
+        options.fault_at_s,
+        supply,
+        options.meters,
+        options.wires,
+        tuple(options.mischief),
+    )
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -307,7 +333,6 @@ def _simulate(options: argparse.Namespace) -> int:
             options.bench_file,
             speed=options.speed,
             log=options.log,
-            meters=options.meters,
             averaged=options.averaged,
         )
     except SimulatorFailed as error:

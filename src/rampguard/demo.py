@@ -30,12 +30,19 @@ class OnTheBench:
     seed: int
     series_lamp_w: float | None = None
     fault_at_s: float | None = None
+    supply: str = "source"
+    """What brings line voltage up: ``source``, ``variac``, or ``variac-alone`` without a contactor behind it."""
+    meters: str = "power-meter"
+    """What measures the line: ``power-meter``, ``handheld`` or ``module``."""
+    wires: str = "socket"
+    """How power meter and contactor are reached: ``socket``, ``serial`` or ``modbus``."""
     mischief: tuple[str, ...] = ()
     """What the bench's instruments do that they should not, as ``INSTRUMENT:KIND@N`` or ``N+`` for good."""
 
     def arguments(self) -> list[str]:
         """The same for the simulator's own command line."""
-        said = ["--unit", self.unit, "--seed", str(self.seed)]
+        said = ["--unit", self.unit, "--seed", str(self.seed), "--supply", self.supply]
+        said += ["--meters", self.meters, "--wires", self.wires]
         for name, value in (("--series-lamp-w", self.series_lamp_w), ("--fault-at-s", self.fault_at_s)):
             said += [] if value is None else [name, repr(value)]
         for mischief in self.mischief:
@@ -89,9 +96,7 @@ class SimulatedBench:
         self._folder.cleanup()
 
 
-def simulate(
-    on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None, meters: str, averaged: bool
-) -> None:
+def simulate(on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None, averaged: bool) -> None:
     """Serve a simulated bench at ``speed`` until standard input closes. Raises SimulatorFailed."""
     from instruments.simulated.serve import Mischief, MischiefError, SimulationOptions, UnknownUnit, serve
 
@@ -106,9 +111,7 @@ def simulate(
     what = asdict(on_the_bench)
     try:
         what["mischief"] = tuple(map(Mischief.parse, on_the_bench.mischief))
-        options = SimulationOptions(
-            **what, bench_file=bench_file, speed=speed, log=log, meters=meters, averaged=averaged
-        )
+        options = SimulationOptions(**what, bench_file=bench_file, speed=speed, log=log, averaged=averaged)
         serve(options, stop)
     except (UnknownUnit, MischiefError, OSError) as error:
         raise SimulatorFailed(str(error)) from error

@@ -28,6 +28,7 @@ from rampguard.engine.link import (
     RunOrder,
 )
 from rampguard.quantities import LINE_QUANTITIES, LINE_VOLTAGE, Quantity, Signal
+from rampguard.typed_lines import TypedLines, meaning
 
 VERDICT_WAIT_S: Final = 5.0
 """How long the watchdog's verdict is waited for once the engine is gone."""
@@ -48,10 +49,16 @@ class Onlooker:
     _live: bool = False
     _told_s: float = 0.0
     _newest: dict[str, Any] = field(default_factory=dict)
+    _advised: tuple[Any, ...] = ()
     _terminal_lost: bool = False
+    _typed: TypedLines = field(default_factory=TypedLines)
+    _asked: str = ""
+    """The instrument whose readings are being asked for; empty if none is."""
 
     def follow(self, order: RunOrder) -> int:
         """Run the order to its end. Returns the exit code."""
+        if sys.stdin is not None and sys.stdin.isatty():
+            self._typed.start()
         engine = EngineProcess(order)
         previous = _on_signals(lambda name: self._signal(engine, name))
         try:
@@ -66,6 +73,8 @@ class Onlooker:
     def _watch(self, engine: EngineProcess) -> None:
         while True:
             engine.command("alive")
+            for line in self._typed.take():
+                self._pass_on(line, engine)
             deadline_s = time.monotonic() + ALIVE_EVERY_S
             while (left_s := deadline_s - time.monotonic()) > 0:
                 try:
@@ -77,6 +86,12 @@ class Onlooker:
                 self._hear(event)
             if self._terminal_lost:
                 engine.hang_up()
+
+    def _pass_on(self, line: str, engine: EngineProcess) -> None:
+        said = meaning(line, self._asked)
+        if said is not None:
+            self._asked = "" if said.command == "answer" else self._asked
+            engine.command(said.command, **said.details)
 
     def _signal(self, engine: EngineProcess, name: str) -> None:
         if name == "SIGHUP":
@@ -107,7 +122,7 @@ class Onlooker:
     def _on_live(self, event: dict[str, Any]) -> None:
         self._live = True
         self.capture = Path(event["capture"])
-        self.say(f"LIVE. Plan: {event['plan']}. Ctrl-C switches off.")
+        self.say(f"LIVE. Plan: {event['plan']}. Ctrl-C switches off; so does off and Enter.")
 
     def _on_stage(self, event: dict[str, Any]) -> None:
         self._line_of_readings()
@@ -122,6 +137,22 @@ class Onlooker:
         self._newest = event
         if time.monotonic() - self._told_s > LINE_EVERY_S:
             self._line_of_readings()
+
+    def _on_advice(self, event: dict[str, Any]) -> None:
+        kind = (event["turn"], event["target_v"], event["too_fast"], event["blind"])
+        if kind != self._advised:
+            self._advised = kind
+            self.say(f"   {advice_words(event)}")
+
+    def _on_asked(self, event: dict[str, Any]) -> None:
+        self._asked = event["instrument"]
+        self._typed.start()
+        if event["why"]:
+            self.say(f"   {event['why']}")
+        self.say(f"?  {event['instrument']}: type {event['what']}")
+
+    def _on_alarm(self, event: dict[str, Any]) -> None:
+        self.say(f"\a!!! {event['text']}")
 
     def _on_notice(self, event: dict[str, Any]) -> None:
         self.say(f"   {event['kind']}: {event['text']}")
@@ -194,6 +225,21 @@ class Onlooker:
             self.say(line)
         if summary["capture"]:
             self.say(f"capture: {summary['capture']}")
+
+
+def advice_words(advice: dict[str, Any]) -> str:
+    """What whoever turns the knob should do, in words."""
+    if advice["too_fast"]:
+        fast = f"{advice['speed_v_per_s']:.2g} V/s"
+        return f"TOO FAST, wait: {fast}; this bench can protect the unit up to {advice['fastest_v_per_s']:.2g} V/s"
+    if advice["blind"]:
+        return "wait: a meter has no reading just now"
+    words = {
+        "up": f"turn up to {advice['target_v']:g} V, slowly: up to {advice['fastest_v_per_s']:.2g} V/s",
+        "wait": "wait",
+        "back": f"turn back to {advice['target_v']:g} V",
+    }
+    return words[advice["turn"]]
 
 
 def reservoir_lines(held: dict[str, dict[str, float | None]]) -> list[str]:

@@ -27,6 +27,7 @@ from rampguard.engine.press_inferred import PressInferred
 from rampguard.engine.resting import basis_for
 from rampguard.guard.decision import Decision, Observation, Severity, Trip
 from rampguard.guard.evidence import causes_message, ranked
+from rampguard.guard.interlock import OFF_COMMANDED
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_expected
 from rampguard.guard.limits import Limits, LimitsError
 from rampguard.loads.basis import Basis, FactError
@@ -156,10 +157,12 @@ class _RowJudge:
         self._expecting = None if by.basis is None else Expecting(by.basis)
         self._presses = PressInferred(by.load_class, by.basis, told=table.keeps_events)
         self._as_recorded = table.keeps_band
+        self._is_off = False
 
     def __call__(self, state: GuardState, row: Row) -> tuple[GuardState, Decision]:
         event = row.expected_event or self._presses.event(row)
-        seen = Observation(row.time_s, row.readings, row.set_voltage_v, event)
+        seen = Observation(row.time_s, row.readings, row.set_voltage_v, event, is_off=self._is_off)
+        self._is_off = row.state in OFF_COMMANDED
         state, decision = judge(state, self._limits, seen)
         if self._expecting is None or (self._as_recorded and row.expectation is None):
             return state, decision

@@ -24,10 +24,12 @@ from instruments.simulated.fleet import (
     power_meter,
     relay,
 )
+from instruments.simulated.hand import knob
 from instruments.simulated.mischief import Mischief, MischiefError, Mischiefs
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
 from instruments.simulated.unit import EMITTER_LEFT, OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS
 from instruments.simulated.units import UnknownUnit, make_unit, recipe
+from instruments.simulated.wires import DIALECTS, OVER_WIRES, WIRES, Served
 from instruments.simulated.world import WINDOW_S, World
 
 __all__ = ["Mischief", "MischiefError", "SimulationOptions", "UnknownUnit", "serve"]
@@ -44,6 +46,8 @@ _MULTIMETERS: Final = (
 )
 METERS: Final = ("power-meter", "handheld", "module")
 """What can measure the line: a bench power meter, two handhelds, or an energy module."""
+SUPPLIES: Final = ("source", "variac", "variac-alone")
+"""What brings line voltage up: a programmable source, or a hand-turned variac, with a contactor behind it or alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +70,10 @@ class SimulationOptions:
     """One of `METERS`."""
     mischief: tuple[Mischief, ...] = ()
     """What its instruments do that they should not."""
+    supply: str = "source"
+    """One of `SUPPLIES`."""
+    wires: str = "socket"
+    """One of `WIRES`: how power meter and contactor are reached."""
     averaged: bool = False
     """Leave most windows out while nothing changes, and move what is slow on by averages: for long warm-ups."""
 
@@ -87,12 +95,12 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
         log = stack.enter_context(options.log.open("w", encoding="utf-8")) if options.log is not None else None
         world = World(unit, options.mains_v, options.frequency_hz, log, averaged=options.averaged)
         fleet = fleet_of(world, options)
-        servers = {}
+        servers: dict[str, Served] = {}
         for mischief in options.mischief:
             if mischief.instrument not in fleet:
                 raise MischiefError(f"{mischief}: there is no such instrument; there are {', '.join(fleet)}")
         for name, instrument in fleet.items():
-            servers[name] = ScpiServer(instrument, mischiefs=Mischiefs.of(name, options.mischief))
+            servers[name] = _served(name, instrument, options)
             stack.callback(servers[name].close)
         resources = {name: server.resource for name, server in servers.items()}
         _write_whole(options.bench_file, bench_file_text(options, world, resources))
@@ -104,15 +112,31 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
             world.stop_logging()
 
 
+def _served(name: str, instrument: ScpiInstrument, options: SimulationOptions) -> Served:
+    mischiefs = Mischiefs.of(name, options.mischief)
+    if name not in OVER_WIRES or options.wires == "socket":
+        return ScpiServer(instrument, mischiefs=mischiefs)
+    if any(mischief.instrument == name for mischief in options.mischief):
+        raise MischiefError(f"{name}: over {options.wires} its instruments do as they should; leave the mischief out")
+    return WIRES[options.wires](instrument)
+
+
 def fleet_of(world: World, options: SimulationOptions) -> dict[str, ScpiInstrument]:
     """The instruments of a bench, by name."""
     seed = options.seed
     fleet = {
-        "source": ac_source(world, seed),
-        "contactor": relay(world),
         "button": power_button(world),
         "clock": bench_clock(world),
     }
+    if options.supply == "source":
+        fleet["source"] = ac_source(world, seed)
+    else:
+        fleet["hand"] = knob(world, seed)
+        world.set_output(on=True)  # switched on, its knob at zero
+    if options.supply == "variac-alone":
+        world.set_contactor(closed=True)
+    else:
+        fleet["contactor"] = relay(world)
     if options.meters == "handheld":
         fleet |= {"handheld-volts": handheld_volts(world, seed), "handheld-amperes": handheld_amperes(world, seed)}
     elif options.meters == "module":
@@ -176,20 +200,29 @@ def bench_file_text(options: SimulationOptions, world: World, resources: dict[st
         lines += ["", "[clock]", 'kind = "lock-step"', f'resource = "{resources["clock"]}"']
     elif options.speed != 1.0:
         lines += ["", "[clock]", 'kind = "accelerated"', f"speed = {float(options.speed)!r}"]
-    lines += _entry("source", "scpi-ac-source", resources, 'position = "before-cut-off"')
+    if "hand" in resources:
+        lines += ["", "[simulated_hand]", f'resource = "{resources["hand"]}"']
+    if "source" in resources:
+        lines += _entry("source", "scpi-ac-source", resources, 'position = "before-cut-off"')
     line_meters = _line_meters(resources, _range_a(plate.range_a * 230.0 / options.mains_v))
     for name, dialect, ranges in line_meters:
-        lines += _entry(name, dialect, resources, 'position = "after-cut-off"', *ranges)
+        over_wire = DIALECTS.get((options.wires, name))
+        ranges = [] if over_wire else ranges
+        lines += _entry(name, over_wire or dialect, resources, 'position = "after-cut-off"', *ranges)
     meters = [(name, signal, full) for name, signal, full in _MULTIMETERS if name in resources]
     for name, signal, full in meters:
         lines += _entry(
             *(name, "scpi-multimeter", resources, f'measures = "{signal.quantity}"', f'channel = "{signal.channel}"'),
             f"ranges = {{ {signal.quantity} = {full!r} }}",
         )
-    lines += _entry("contactor", "scpi-relay", resources)
+    if "contactor" in resources:
+        lines += _entry("contactor", DIALECTS.get((options.wires, "contactor"), "scpi-relay"), resources)
     lines += _entry("button", "scpi-button", resources)
-    lines += ["", "[roles]", 'ac_source = "source"', f"line_meters = [{_quoted(name for name, _, _ in line_meters)}]"]
-    lines += [f"dc_meters = [{_quoted(name for name, _, _ in meters)}]", 'cut_off = ["contactor", "source"]']
+    lines += ["", "[roles]", *(['ac_source = "source"'] if "source" in resources else [])]
+    lines += [f"line_meters = [{_quoted(name for name, _, _ in line_meters)}]"]
+    lines += [f"dc_meters = [{_quoted(name for name, _, _ in meters)}]"]
+    ways_off = [name for name in ("contactor", "source") if name in resources]
+    lines += [f"cut_off = [{_quoted(ways_off)}]" if ways_off else 'cut_off = "person"']
     return "\n".join([*lines, 'power_button = "button"', ""])
 
 

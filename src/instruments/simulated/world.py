@@ -10,7 +10,7 @@ import json
 import math
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import IO, Final
 
@@ -63,6 +63,8 @@ class World:
         self._steps = 0
         self._on_since_s = 0.0
         self._actual_v = 0.0
+        self.each_window: Callable[[], None] | None = None
+        """What else happens at the end of each window: a hand at the knob."""
         self._averaged = averaged
         self._changed_s = 0.0
         self._per_window = round(WINDOW_S * frequency_hz) * STEPS_A_CYCLE
@@ -153,6 +155,8 @@ class World:
         self._after_window()
 
     def _after_window(self) -> None:
+        if self.each_window is not None:
+            self.each_window()
         if self.output_on and self.window.line.current_a > self.current_limit_a:
             self.source_tripped = True
             self.set_output(on=False)

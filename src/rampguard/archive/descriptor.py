@@ -80,6 +80,8 @@ class CaptureHeader:
     mains_v: float
     mains_frequency_hz: float
     bench_title: str
+    bench_kind: str
+    """What brought line voltage up, and what cuts it."""
     clock: str
     """``wall``, ``lock-step`` or ``accelerated``: the latter two are simulated benches."""
     permissives_confirmed: str
@@ -115,6 +117,7 @@ def describe(
         "narrowed": {name: list(span) for name, span in header.narrowed.items()},
         "series_lamp_w": header.series_lamp_w,
         "bench": header.bench_title,
+        "bench_kind": header.bench_kind,
         "clock": header.clock,
         "permissives_confirmed": header.permissives_confirmed,
         "seed": header.seed,

@@ -126,8 +126,11 @@ class CaptureWriter:
         entry = text.rstrip().replace("\n", "\n    ")
         self._spool.put(Line(LOG_NAME, f"{_wall_time()} {entry}\n".encode(errors="backslashreplace")))
 
-    def put_pids(self, *, engine: int, watchdog: int) -> None:
-        """Leave the process ids for as long as anything is live. Raises CaptureError."""
+    def put_pids(self, *, engine: int, watchdog: int | None) -> None:
+        """Leave the process ids for as long as anything is live; no watchdog where a person is the cut-off.
+
+        Raises CaptureError.
+        """
         text = json.dumps({"format": 1, "engine": engine, "watchdog": watchdog}) + "\n"
         try:
             write_atomically(self.folder / PIDS_NAME, text.encode())

@@ -14,13 +14,12 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from instruments.errors import InstrumentError
-from instruments.roles import AcSource, Meter
+from instruments.roles import AcSource, Knob, Meter
+from rampguard.engine.ceilings import LEAST_PERIOD_S
 from rampguard.quantities import Clock, Reading, Validity
 
 TICK_S: Final = 0.1
 """Bench time by which a bench in lock-step moves between readings."""
-LEAST_PERIOD_S: Final = 0.05
-"""Wall time between two readings of a meter that answers at once with its newest window."""
 IDLE_S: Final = 0.01
 """Wall time the loop waits for news at most, so that it feeds the watchdog and sees its deadlines."""
 
@@ -84,10 +83,12 @@ class FreeRunning:
             thread.start()
 
     def _pump(self, meter: Meter) -> None:
+        # Twice in each of its windows: more often it would only say the same again.
+        period_s = max(LEAST_PERIOD_S, 0.5 * meter.measuring_time_s)
         while not self._stop.is_set():
             began_s = time.monotonic()
             self._inbox.put(read_once(meter, self._clock))
-            self._stop.wait(max(0.0, LEAST_PERIOD_S - (time.monotonic() - began_s)))
+            self._stop.wait(max(0.0, period_s - (time.monotonic() - began_s)))
 
     def collect(self, meanwhile: Callable[[], None]) -> list[tuple[Batch, ...]]:
         """All that has arrived; waits `IDLE_S` for the first."""
@@ -162,13 +163,13 @@ class LockStep:
             thread.join(1.0)
 
 
-class SourceDriver:
-    """The source's own thread. A newer set-point replaces one not yet sent.
+class SetPoints:
+    """Set-points on their way, in a thread of their own. A newer one replaces one not yet sent.
 
     ``wait_done`` is for a bench in lock-step, where a set-point must have arrived before time moves.
     """
 
-    def __init__(self, source: AcSource) -> None:
+    def __init__(self, source: AcSource | Knob) -> None:
         self._source = source
         self._wanted_v: float | None = None
         self._sent_v: float | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import ceil
 
 from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
 from rampguard.loads.classes import LoadClass
@@ -20,6 +21,9 @@ _TEMPERATURE_DEGC = 80.0
 _RAIL_DIFFERENCE_V = 5.0
 _STALE_LINE_S = 0.5
 _STALE_OTHER_S = 2.0
+_BAD_IN_A_ROW = 2
+LEAST_PERIOD_S = 0.05
+"""Wall time between two readings of a meter that answers at once with its newest window."""
 
 
 def limits_for(
@@ -30,12 +34,14 @@ def limits_for(
     signals: Iterable[Signal],
     driven: bool,
     speed: float = 1.0,
+    line_gap_s: float = 0.0,
 ) -> Limits:
     """The limits of a run or replay.
 
     ``nameplate_w`` None leaves every ceiling that scales with it unset, hence not evaluated. ``driven`` says that a
     source follows set-points. ``speed`` is bench seconds a wall second on an accelerated simulated bench: what the
-    computer's own delays cost in bench time grows with it. Volts rms, watts.
+    computer's own delays cost in bench time grows with it. ``line_gap_s`` is for how long the line's meters may
+    have nothing to say, being slow or changing range. Volts rms, watts.
     """
     signals = tuple(signals)
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
@@ -75,7 +81,9 @@ def limits_for(
         current_seen_by_v=None if load_class is None else load_class.current_seen_by_fraction * nameplate_v,
         power_seen_by_v=None if load_class is None else _times(load_class.power_seen_by_fraction, nameplate_v),
         offset_from_line_v=_OFFSET_FROM * nameplate_v,
-        stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed),
+        stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed, line_gap_s),
+        # Where readings may be absent for a while, how long says more than how often it was asked meanwhile.
+        bad_in_a_row=_BAD_IN_A_ROW + (ceil(line_gap_s / LEAST_PERIOD_S) if line_gap_s > _STALE_LINE_S else 0),
         stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed),
         evidence_gross_nats=_or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
         evidence_subtle_nats=_or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),

@@ -19,6 +19,10 @@ from rampguard.quantities import LINE_VOLTAGE, Reading
 RETRY_EVERY_S: Final = 0.05
 """Wall time between two attempts at a way off that has not yet read back off."""
 WINDOWS_PASSED: Final = 2.0
+PERSON_FLOOR_V: Final = 1.0
+"""Where a person is the cut-off the line must read below this..."""
+PERSON_LASTS_S: Final = 1.0
+"""...for so long: a knob on its way back passes through."""
 PROOF_DEADLINE_S: Final = 2.0
 """Wall time after which off counts as not proven (attempts go on)."""
 
@@ -46,6 +50,12 @@ class OffProof:
     proving: Mapping[str, float]
     states: Mapping[str, OutputState | None] = field(default_factory=lambda: MappingProxyType({}))
     line: tuple[str, float] | None = None
+    by_person: bool = False
+    """Whether a person is the cut-off: nothing reads back, and the meter's word is all there is."""
+    low_since_s: float | None = None
+    """Since when the line has read below the floor; None while it does not."""
+    read_s: float = 0.0
+    """When it was last read."""
     problems: tuple[str, ...] = ()
 
     def with_report(self, report: OffReport) -> OffProof:
@@ -63,20 +73,34 @@ class OffProof:
             return self
         if reading.asked_s <= self.commanded_s + WINDOWS_PASSED * measuring_s:
             return self
-        return replace(self, line=(reading.instrument, abs(reading.value) + reading.bound))
+        volts = abs(reading.value) + reading.bound
+        since_s = self.low_since_s if self.low_since_s is not None else reading.time_s
+        return replace(
+            self,
+            line=(reading.instrument, volts),
+            low_since_s=since_s if volts < self.floor_v else None,
+            read_s=reading.time_s,
+        )
+
+    @property
+    def line_is_low(self) -> bool:
+        """Whether the line after the cut-off is below the floor; where a person cuts, for long enough."""
+        lasts_s = PERSON_LASTS_S if self.by_person else 0.0
+        return self.low_since_s is not None and self.read_s - self.low_since_s >= lasts_s
 
     @property
     def proven(self) -> bool:
-        """A way off reads back off, and the line after the cut-off is below the floor."""
-        reads_off = any(state is OutputState.OFF for state in self.states.values())
-        return reads_off and self.line is not None and self.line[1] < self.floor_v
+        """A way off reads back off, or a person is the only one; and the line after it is below the floor."""
+        reads_off = self.by_person or any(state is OutputState.OFF for state in self.states.values())
+        return reads_off and self.line_is_low
 
     @property
     def by(self) -> list[str]:
         """What speaks for off, one line each."""
         lines = [f"{name} reads back off" for name, state in self.states.items() if state is OutputState.OFF]
-        if self.line is not None and self.line[1] < self.floor_v:
-            lines.append(f"{self.line[0]} reads under {self.line[1]:.2g} V (floor {self.floor_v:g} V)")
+        if self.line is not None and self.line_is_low:
+            alone = ", the only proof there is: a person switched off" if self.by_person else ""
+            lines.append(f"{self.line[0]} reads under {self.line[1]:.2g} V (floor {self.floor_v:g} V){alone}")
         return lines
 
     @property
@@ -85,10 +109,12 @@ class OffProof:
         return {"proven": self.proven, "by": self.by, "problems": list(self.problems)}
 
 
-def begin_proof(floor_v: float, commanded_s: float, meters: Sequence[Meter]) -> OffProof:
+def begin_proof(floor_v: float, commanded_s: float, meters: Sequence[Meter], *, by_person: bool = False) -> OffProof:
     """A proof with nothing in it yet."""
     proving = {m.name: m.measuring_time_s for m in meters if m.position is Position.AFTER_CUT_OFF}
-    return OffProof(floor_v, commanded_s, MappingProxyType(proving))
+    # A trip may come below the floor, and where nothing reads back only a dead line tells off from on.
+    floor_v = min(floor_v, PERSON_FLOOR_V) if by_person else floor_v
+    return OffProof(floor_v, commanded_s, MappingProxyType(proving), by_person=by_person)
 
 
 class OffDrive:

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from rampguard.engine.lines import LineReader, LineWriter
 from rampguard.engine.link import own_session
@@ -16,6 +16,56 @@ from rampguard.engine.watchdog import FEED_EVERY_S, FEED_LIMIT_S
 
 START_DEADLINE_S: Final = 15.0
 """Wall time the watchdog may take to start, connect and prove its path."""
+
+
+class Watch(Protocol):
+    """What the engine needs of whoever guards it."""
+
+    @property
+    def pid(self) -> int | None:
+        """The watchdog's process id, if there is a process."""
+        ...
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether it has proven its path."""
+        ...
+
+    def feed(self) -> None:
+        """Feed it if it is time. Cheap; called at every turn of the loop."""
+        ...
+
+    def trouble(self) -> str:
+        """Why it cannot be relied on; empty while it can."""
+        ...
+
+    def release(self, timeout_s: float = 2.0) -> None:
+        """Let it go, off being proven."""
+        ...
+
+    def take_over(self) -> None:
+        """Off was commanded and is not proven: have it cut on its own path too, and go on."""
+        ...
+
+
+class NoWatchdog:
+    """A person is the cut-off: there is nothing that a watchdog could cut."""
+
+    pid = None
+    is_ready = True
+
+    def feed(self) -> None:
+        """Nobody to feed."""
+
+    def trouble(self) -> str:
+        """None."""
+        return ""
+
+    def release(self, timeout_s: float = 2.0) -> None:
+        """Nobody to release."""
+
+    def take_over(self) -> None:
+        """Nobody to take over."""
 
 
 class Guardian:
@@ -50,6 +100,11 @@ class Guardian:
     def pid(self) -> int:
         """The watchdog's process id."""
         return self._process.pid
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether it has proven its path."""
+        return bool(self.ready)
 
     def feed(self) -> None:
         """Feed it if it is time. Cheap; called at every turn of the loop. Before it is ready, only listens."""

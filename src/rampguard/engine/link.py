@@ -52,6 +52,8 @@ class RunOrder:
     seed: int | None = None
     pace: float | None = None
     """On a bench in lock-step: bench seconds a wall second; None for as fast as it goes."""
+    turns_knob: bool = False
+    """On a simulated bench with a variac: whether the operator turns its knob, not the simulated hand."""
     permissives_confirmed: str = ""
     """How the pre-power checks were confirmed: ``by flag``, ``at the terminal``, ``simulated bench``; empty: not."""
     overrides: dict[str, str] | None = None

@@ -8,21 +8,20 @@ from typing import Final
 
 from instruments.roles import Bench
 from rampguard.archive.writer import CaptureWriter
-from rampguard.engine.acquire import Acquisition, SourceDriver
+from rampguard.engine.acquire import Acquisition
 from rampguard.engine.cutoff import OffDrive, OffReport
 from rampguard.engine.expecting import Expecting
-from rampguard.engine.guardian import Guardian
+from rampguard.engine.guardian import Watch
 from rampguard.engine.machine import Sleep
 from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
+from rampguard.engine.supply import Supply
 from rampguard.guard.limits import Limits
 from rampguard.guard.permissives import Permissive, Standing
 from rampguard.ramp.plan import Plan
 
 TURN_LIMIT_S: Final = 0.4
 """A turn that took longer (the machine was stopped, or too busy) is a fault of its own."""
-SOURCE_LIMIT_S: Final = 0.8
-"""Wall time a set-point may wait to be taken."""
 
 
 @dataclass(slots=True)
@@ -34,14 +33,16 @@ class Live:
     limits: Limits
     capture: CaptureWriter
     operator: Operator
-    guardian: Guardian
+    guardian: Watch
     acquisition: Acquisition
-    source: SourceDriver
+    supply: Supply
     drive: OffDrive
     presser: Presser
     expecting: Expecting
     off_reports: queue.SimpleQueue[OffReport]
     lock_step: bool
+    typed: bool
+    """Whether a person types the line's readings."""
     zero_s: float
     """Bench time at which the run began."""
     sleep: Sleep
@@ -51,13 +52,12 @@ def standing(parts: Live, held_up_s: float) -> dict[str, Permissive]:
     """How each check stands that must go on holding; the loop's last turn took ``held_up_s`` of wall time."""
     # In lock-step bench time waits for the turn, however long.
     held_up = held_up_s > TURN_LIMIT_S and not parts.lock_step
-    overdue = "the source does not take its set-point" if parts.source.overdue_s() > SOURCE_LIMIT_S else ""
     troubles = {
         "watchdog": parts.guardian.trouble(),
         "screen": parts.operator.lost(),
         "engine": f"the engine was held up for {held_up_s:.2f} s" if held_up else "",
         "awake": parts.sleep.slept(),
-        "set-point": parts.source.problem or overdue,
+        "set-point": parts.supply.trouble(),
         "capture": parts.capture.failure,
     }
     return {key: Permissive(Standing.FAILS if said else Standing.HOLDS, said) for key, said in troubles.items()}

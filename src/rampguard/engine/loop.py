@@ -16,18 +16,21 @@ from rampguard.archive.rows import Row
 from rampguard.engine.acquire import Batch
 from rampguard.engine.cutoff import OffProof, begin_proof
 from rampguard.engine.expecting import OVERRAN
-from rampguard.engine.live import SOURCE_LIMIT_S, Live, standing
+from rampguard.engine.live import Live, standing
 from rampguard.engine.machine import wall_s
 from rampguard.engine.reservoirs import WATCHED_S, Held, held_with
+from rampguard.engine.supply import TAKES_WITHIN_S
 from rampguard.engine.telling import Teller
 from rampguard.guard.decision import Decision, Layer, Observation, Severity
-from rampguard.guard.interlock import Event, Interlock, State, step
+from rampguard.guard.interlock import OFF_COMMANDED, Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
 from rampguard.guard.permissives import interlock_event
 from rampguard.guard.watched import GO_ON_HOLDING
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading
-from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading, Signal
+from rampguard.ramp.stepper import RampInput, RampStep
 
+NOW_OFF: Final = "SWITCH OFF NOW: the variac's switch or the emergency-off. Nothing else can cut this line"
+AT_THE_END: Final = "Turn the variac back to zero and switch it off"
 STUBBORN_AFTER_S: Final = 1.0
 """Wall time a way off has to read back off, once commanded, before that is a fault of its own."""
 BAND_LIMIT_S: Final = 0.1
@@ -41,7 +44,6 @@ class Loop:
     parts: Live
     interlock: Interlock
     guard: GuardState = field(default_factory=GuardState)
-    ramp: RampState = field(default_factory=RampState)
     proof: OffProof | None = None
     finished: bool = False
     """The plan was walked to its end."""
@@ -51,10 +53,15 @@ class Loop:
     commanded_wall_s: float = 0.0
     teller: Teller = field(init=False)
     _stage: str = ""
+    _is_off: bool = False
+    """Whether the last row that was recorded says that off was commanded: a replay knows no more."""
     _severity: Severity = Severity.SAFE
     _event: str = ""
     _pressed_at_stage: int = -1
     _current: Reading | None = None
+    _line_v: float | None = None
+    _blind: set[Signal] = field(default_factory=set)
+    """Of the line's signals, those without a reading just now."""
     _turn_s: float = field(default_factory=wall_s)
     _problems: set[str] = field(default_factory=set)
     _newest: dict[str, float] = field(default_factory=dict)
@@ -63,9 +70,15 @@ class Loop:
         self.teller = Teller(self.parts.capture, self.parts.operator)
 
     @property
-    def set_voltage_v(self) -> float:
-        """The set-point as it was last asked for, volts rms."""
-        return 0.0 if self.proof is not None else self.ramp.set_voltage_v
+    def set_voltage_v(self) -> float | None:
+        """The set-point as it was last asked for, volts rms; None where a person turns."""
+        set_v = self.parts.supply.set_voltage_v
+        return set_v if set_v is None or self.proof is None else 0.0
+
+    @property
+    def person_cuts(self) -> bool:
+        """Whether a person is the cut-off."""
+        return not self.parts.bench.cut_offs
 
     def keep_alive(self) -> None:
         """Feed the watchdog and listen to the operator; called at every turn and while waiting within one."""
@@ -96,7 +109,7 @@ class Loop:
                 readings = tuple(reading for batch in moment for reading in batch.readings)
                 self.held = held_with(self.held, readings)
                 if readings:
-                    observation = Observation(self._now_s(), readings, 0.0)
+                    observation = Observation(self._now_s(), readings, self.set_voltage_v, is_off=True)
                     self.guard = replace(self.guard, time_s=observation.time_s)
                     self._record(observation, Decision(Severity.SAFE, (), self.guard.trip), None)
             time.sleep(0.0 if self.parts.lock_step else 0.01)
@@ -115,9 +128,11 @@ class Loop:
         self._watch_the_house()
         for moment in self._collect():
             self._take(moment)
-        self._judge(Observation(self._now_s(), (), self.set_voltage_v))
+        self._judge(Observation(self._now_s(), (), self.set_voltage_v, is_off=self._is_off))
         self._walk()
         self._take_off_reports()
+        if self.person_cuts and self.proof is not None and not self.proof.proven:
+            self.teller.alarm(NOW_OFF if self.interlock.cause else AT_THE_END)
         self._tell()
 
     def _collect(self) -> list[tuple[Batch, ...]]:
@@ -150,17 +165,21 @@ class Loop:
             return
         arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
         event, self._event = self._event, ""
-        observation = Observation(max(arrived_s, self.guard.time_s), readings, self.set_voltage_v, event)
+        now_s = max(arrived_s, self.guard.time_s)
+        observation = Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off)
         self._judge(observation)
         for reading in readings:
             self._notice(reading)
 
     def _notice(self, reading: Reading) -> None:
         if reading.value is None:
+            self._blind |= {reading.signal} & {LINE_VOLTAGE, LINE_CURRENT}
             return
+        self._blind.discard(reading.signal)
         self._newest[reading.signal.column] = reading.value
         if reading.signal == LINE_VOLTAGE:
             self.max_line_voltage_v = max(self.max_line_voltage_v, reading.value)
+            self._line_v = reading.value
         if reading.signal == LINE_CURRENT:
             self._current = reading
         if self.proof is not None:
@@ -209,6 +228,7 @@ class Loop:
                 reason=decision.reason,
             )
         )
+        self._is_off = self.interlock.state in OFF_COMMANDED
 
     # -- acting -------------------------------------------------------------------------------------------------
 
@@ -237,16 +257,21 @@ class Loop:
             None if current is None else current.value,
             0.0 if current is None else 2.0 * current.bound,
             pressed,
+            blind=bool(self._blind),
         )
-        self.ramp, move = advance(self.parts.plan, self.ramp, given)
-        self._follow(move)
+        turned_v = self.parts.operator.take_turned_v()
+        if turned_v:
+            self.parts.supply.turn_by(turned_v)
+        line_v, self._line_v = self._line_v, None
+        self._follow(self.parts.supply.walk(self.parts.plan, given, line_v))
 
     def _press_power(self) -> bool:
         """At a stage that waits for it, press where the bench can; whether a press has just been made."""
-        presser, stage = self.parts.presser, self.parts.plan.stages[self.ramp.stage_index]
-        wanted = stage.ends_when == "power-pressed" and self.ramp.arrived_s is not None
-        if presser.able and wanted and self._pressed_at_stage != self.ramp.stage_index:
-            self._pressed_at_stage = self.ramp.stage_index
+        presser, on_plan = self.parts.presser, self.parts.supply.on_plan
+        wanted = self.parts.plan.stages[on_plan.stage_index].ends_when == "power-pressed"
+        wanted = wanted and on_plan.arrived_s is not None
+        if presser.able and wanted and self._pressed_at_stage != on_plan.stage_index:
+            self._pressed_at_stage = on_plan.stage_index
             presser.begin()
         ended, problem = presser.take_end()
         if problem:
@@ -270,13 +295,15 @@ class Loop:
             self.finished = True
             self._stop("the plan is done")
         else:
-            self.parts.source.set(move.set_voltage_v)
-            if self.parts.lock_step:
-                self._wait_for_source()
+            self._have_it_obeyed()
+            if self.parts.supply.advice is not None:
+                self.teller.advise(self.guard.time_s, self.parts.supply.advice)
 
-    def _wait_for_source(self) -> None:
-        deadline_s = time.monotonic() + SOURCE_LIMIT_S
-        while not self.parts.source.wait_done(0.02) and time.monotonic() < deadline_s:
+    def _have_it_obeyed(self) -> None:
+        """In lock-step, bench time waits until the supply has heard."""
+        patience_s = 0.02 if self.parts.lock_step else 0.0
+        deadline_s = time.monotonic() + TAKES_WITHIN_S
+        while not self.parts.supply.obey(patience_s) and patience_s and time.monotonic() < deadline_s:
             self.keep_alive()
 
     def trip(self, layer: Layer, reason: str) -> None:
@@ -307,8 +334,8 @@ class Loop:
         self.parts.drive.cut()
         self.commanded_wall_s = time.monotonic()
         bench = self.parts.bench
-        self.proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters)
-        self.parts.source.set(0.0)
+        self.proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters, by_person=self.person_cuts)
+        self.parts.supply.to_zero()
 
     def _take_off_reports(self) -> None:
         while self.proof is not None and not self.parts.off_reports.empty():

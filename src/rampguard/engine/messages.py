@@ -50,7 +50,22 @@ class Note(_Message):
     text: str
 
 
-Command = Annotated[Alive | Off | PowerPressed | Note, Field(discriminator="command")]
+class Answer(_Message):
+    """What a person typed when they were asked for an instrument's readings."""
+
+    command: Literal["answer"] = "answer"
+    instrument: str
+    text: str
+
+
+class Turn(_Message):
+    """Turn the knob of a simulated variac by so many volts, at once. On a real bench a person's hand does that."""
+
+    command: Literal["turn"] = "turn"
+    by_v: Annotated[float, Field(ge=-50, le=50)]
+
+
+Command = Annotated[Alive | Off | PowerPressed | Note | Answer | Turn, Field(discriminator="command")]
 
 # -- events -----------------------------------------------------------------------------------------------------------
 
@@ -97,14 +112,46 @@ class Stage(_Message):
 
 
 class Readings(_Message):
-    """Ten times a second: bench seconds since the run began, the interlock's state, the newest readings by column."""
+    """Ten times a second: bench seconds since the run began, the interlock's state, the newest readings by column.
+
+    The set-point is null where a person turns a variac.
+    """
 
     event: Literal["readings"] = "readings"
     time_s: float
     state: Literal["safe", "armed", "live", "tripped", "unproven"]
     stage: str
-    set_voltage_v: float
+    set_voltage_v: float | None
     values: dict[str, float]
+
+
+class Advice(_Message):
+    """What a person who turns the knob should do: where to, volts rms; how fast the line moves, and may, in V/s."""
+
+    event: Literal["advice"] = "advice"
+    turn: Literal["up", "wait", "back"]
+    target_v: float
+    speed_v_per_s: float
+    fastest_v_per_s: float
+    too_fast: bool
+    blind: bool
+    """Whether to wait because a meter has no reading just now."""
+
+
+class Asked(_Message):
+    """A person is asked to type what an instrument shows; ``why`` says what was wrong with the answer before."""
+
+    event: Literal["asked"] = "asked"
+    instrument: str
+    what: str
+    why: str
+
+
+class Alarm(_Message):
+    """Off is wanted, and a person is the cut-off: what they must do. Told every second until off is proven."""
+
+    event: Literal["alarm"] = "alarm"
+    text: str
 
 
 class Notice(_Message):
@@ -174,7 +221,18 @@ class Finished(_Message):
 
 
 Event = Annotated[
-    Refused | Broken | PermissiveStands | Live | Stage | Readings | Notice | TripTold | Finished,
+    Refused
+    | Broken
+    | PermissiveStands
+    | Live
+    | Stage
+    | Readings
+    | Advice
+    | Asked
+    | Alarm
+    | Notice
+    | TripTold
+    | Finished,
     Field(discriminator="event"),
 ]
 
@@ -186,7 +244,7 @@ class NoSuchMessage(ValueError):  # noqa: N818 - what it is
     """A line that is no message of this link; the text says what is wrong with it."""
 
 
-def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note:
+def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note | Answer | Turn:
     """The command in a message. Raises NoSuchMessage."""
     return _checked(_COMMANDS, message)  # type: ignore[no-any-return]
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import queue
+import threading
 import time
-from typing import Any
+from typing import Any, Final
 
+from instruments.keyed import NobodyAnswers
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import SCREEN_LEASE_S
-from rampguard.engine.messages import NoSuchMessage, Note, PowerPressed, command_in
+from rampguard.engine.messages import Answer, NoSuchMessage, Note, PowerPressed, Turn, command_in
+
+LISTEN_S: Final = 0.05
 
 
 class Operator:
@@ -24,6 +28,8 @@ class Operator:
         """Why the operator wants it off; empty while they do not."""
         self._power_pressed = False
         self._notes: list[str] = []
+        self._turned_v = 0.0
+        self._answers: dict[str, queue.SimpleQueue[str]] = {}
 
     def tell(self, event: str, **details: Any) -> None:
         """Send an event; never blocks."""
@@ -56,11 +62,24 @@ class Operator:
             self._power_pressed = True
         elif isinstance(command, Note):
             self._notes.append(command.text)
+        elif isinstance(command, Answer):
+            self.answers(command.instrument).put(command.text)
+        elif isinstance(command, Turn):
+            self._turned_v += command.by_v
+
+    def answers(self, instrument: str) -> queue.SimpleQueue[str]:
+        """Where what is typed for an instrument arrives."""
+        return self._answers.setdefault(instrument, queue.SimpleQueue())
 
     def take_notes(self) -> list[str]:
         """What the operator noted since this was last asked."""
         notes, self._notes = self._notes, []
         return notes
+
+    def take_turned_v(self) -> float:
+        """By how much the knob of a simulated variac was to be turned since this was last asked, volts."""
+        turned_v, self._turned_v = self._turned_v, 0.0
+        return turned_v
 
     def take_power_pressed(self) -> bool:
         """Whether power was said to be pressed since this was last asked."""
@@ -78,3 +97,23 @@ class Operator:
     def gone(self) -> bool:
         """Whether the other end of the pipe is closed."""
         return self._gone
+
+
+class Asking:
+    """Asks the operator for what instruments without any interface show. One thread an instrument may wait here."""
+
+    def __init__(self, operator: Operator) -> None:
+        self._operator = operator
+
+    def ask(self, instrument: str, what: str, why: str) -> str:
+        """Ask, and wait for the answer, as long as there is anybody. Raises NobodyAnswers."""
+        answers = self._operator.answers(instrument)
+        self._operator.tell("asked", instrument=instrument, what=what, why=why)
+        alone = threading.current_thread() is threading.main_thread()
+        while True:
+            if alone:  # before power there is no loop yet that listens meanwhile
+                self._operator.poll()
+            if self._operator.gone or (alone and self._operator.off_reason):
+                raise NobodyAnswers(f"{instrument}: nobody answers any more")
+            with contextlib.suppress(queue.Empty):
+                return answers.get(timeout=LISTEN_S)

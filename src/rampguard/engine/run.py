@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import queue
 import threading
@@ -13,15 +14,15 @@ from typing import Any, Final
 
 from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
-from instruments.roles import Bench
+from instruments.roles import AcSource, Bench
 from rampguard import __version__
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
-from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, SourceDriver, read_once
+from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, read_once
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.expecting import Expecting
-from rampguard.engine.guardian import Guardian
+from rampguard.engine.guardian import Guardian, NoWatchdog, Watch
 from rampguard.engine.link import (
     EXIT_BAD_INPUT,
     EXIT_DONE,
@@ -33,11 +34,12 @@ from rampguard.engine.link import (
 from rampguard.engine.live import Live
 from rampguard.engine.loop import Loop
 from rampguard.engine.machine import Sleep, StayAwake
-from rampguard.engine.operator import Operator
+from rampguard.engine.operator import Asking, Operator
 from rampguard.engine.permits import Permits
 from rampguard.engine.presser import Presser
 from rampguard.engine.reservoirs import reservoirs
 from rampguard.engine.setup import Prepared, Refused, prepare
+from rampguard.engine.supply import DrivenSupply, HandTurnedSupply, Supply, fastest, line_gap_s
 from rampguard.guard.decision import Layer
 from rampguard.guard.evidence import causes_message, ranked
 from rampguard.guard.interlock import Event, Interlock, State, step
@@ -49,6 +51,11 @@ CONTACTOR_CLOSES_BELOW_V: Final = 2.0
 """The contactor is closed only with the variac below this."""
 SOURCE_LIMIT_RATIO: Final = 1.5
 """The source's own current limit, against the guard's ceiling: a backstop, not the first to act."""
+TYPING_S: Final = 120.0
+"""Where readings are typed: how long the newest may be the newest."""
+PERSON_DEADLINE_S: Final = 60.0
+"""Wall time for which a person who is the cut-off is called, before off counts as not proven."""
+HAND_TURNED: Final = "a person turns the variac"
 RUN_TIME_MARGIN_S: Final = 600.0
 """The source's own output timer allows the whole plan, all time-outs used up, and so much more."""
 
@@ -57,7 +64,7 @@ def run(order: RunOrder, operator: Operator) -> int:
     """Do what the order says. Returns the exit code; everything else goes to the operator and into the capture."""
     try:
         prepared = prepare(order)
-        bench = connect(prepared.bench_file)
+        bench = connect(prepared.bench_file, Asking(operator))
     except (Refused, PlanError, InstrumentError) as error:
         operator.tell("refused", text=str(error))
         return EXIT_BAD_INPUT
@@ -105,16 +112,16 @@ class _Run:
     """What is let go of when the run is over."""
 
     def __post_init__(self) -> None:
-        clock, source = self.prepared.bench_file.clock, self.bench.source
-        assert source is not None  # noqa: S101 - prepare() refused a bench without one
-        self.source = source
+        clock = self.prepared.bench_file.clock
+        self.person_cuts = not self.bench.cut_offs
+        self.typed = self.prepared.bench_file.is_keyed
         self.lock_step = clock is not None and clock.kind == "lock-step"
         self.permits = Permits(self.operator, self.prepared.by_a_person)
         self.sleep = Sleep()
 
     # -- before power -------------------------------------------------------------------------------------------
 
-    def get_ready(self) -> tuple[CaptureWriter, Guardian]:
+    def get_ready(self) -> tuple[CaptureWriter, Watch]:
         """Everything that must hold before anything is energised.
 
         Raises Refused, InstrumentError, ArchiveError, NotProvenOff, StoppedBeforePower.
@@ -125,13 +132,17 @@ class _Run:
         permits = self.permits
         with permits.making("proven-off"):
             proof = self._prove_off_first()
-        with permits.making("source", "set-point"):
-            self._prepare_source()
+        if self.bench.source is None:
+            permits.holds("source", HAND_TURNED)
+            permits.holds("set-point", HAND_TURNED)
+        else:
+            with permits.making("source", "set-point"):
+                self._prepare_source(self.bench.source)
         with permits.making("meters", "line-dead"):
             self._check_meters()
         with permits.making("capture"):
             capture = self._open_capture()
-        guardian = Guardian(Path(self.order.bench), capture.folder, os.getpid())
+        guardian = NoWatchdog() if self.person_cuts else Guardian(Path(self.order.bench), capture.folder, os.getpid())
         try:
             with permits.making("watchdog", "screen", "engine"):
                 self._await_watchdog(guardian)
@@ -166,8 +177,9 @@ class _Run:
             nameplate_w=self.prepared.nameplate_w,
             nameplate_v=self.prepared.nameplate_v,
             signals=signals,
-            driven=True,
+            driven=self.bench.source is not None,
             speed=self.prepared.speed,
+            line_gap_s=TYPING_S if self.typed else line_gap_s(self.bench.meters),
         )
 
     def _prove_off_first(self) -> OffProof:
@@ -176,8 +188,9 @@ class _Run:
         drive = OffDrive(self.bench.cut_offs, reports.put)
         drive.cut()
         try:
-            proof = begin_proof(self.bench.off_floor_v, self.bench.clock.now_s(), self.bench.meters)
-            deadline_s = time.monotonic() + PROOF_DEADLINE_S
+            bench = self.bench
+            proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters, by_person=self.person_cuts)
+            deadline_s = time.monotonic() + (TYPING_S if self.typed else PROOF_DEADLINE_S)
             while len(proof.states) < len(self.bench.cut_offs) and time.monotonic() < deadline_s:
                 try:
                     proof = proof.with_report(reports.get(timeout=0.05))
@@ -196,8 +209,7 @@ class _Run:
         finally:
             drive.stop()
 
-    def _prepare_source(self) -> None:
-        source = self.source
+    def _prepare_source(self, source: AcSource) -> None:
         if source.max_line_voltage_v < self.prepared.plan.highest_v:
             raise Refused(
                 f"the plan goes to {self.prepared.plan.highest_v:g} V but {source.name} reaches only"
@@ -238,6 +250,7 @@ class _Run:
             mains_v=prepared.bench_file.mains.voltage_v,
             mains_frequency_hz=prepared.bench_file.mains.frequency_hz,
             bench_title=prepared.bench_file.title,
+            bench_kind=prepared.bench_file.kind_in_words,
             clock=prepared.bench_file.clock.kind if prepared.bench_file.clock else "wall",
             permissives_confirmed=order.permissives_confirmed,
             seed=order.seed,
@@ -265,8 +278,8 @@ class _Run:
         if slept:
             raise Refused(f"{slept} during the pre-power checks; start again")
 
-    def _await_watchdog(self, guardian: Guardian) -> None:
-        while not guardian.ready:
+    def _await_watchdog(self, guardian: Watch) -> None:
+        while not guardian.is_ready:
             trouble = guardian.trouble()
             if trouble:
                 raise Refused(f"the watchdog cannot guard this run: {trouble}")
@@ -277,7 +290,7 @@ class _Run:
 
     # -- live ---------------------------------------------------------------------------------------------------
 
-    def power_up(self, capture: CaptureWriter, guardian: Guardian) -> int:
+    def power_up(self, capture: CaptureWriter, guardian: Watch) -> int:
         """From proven off, through live, to proven off. Returns the exit code."""
         reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
         live = Live(
@@ -288,12 +301,13 @@ class _Run:
             operator=self.operator,
             guardian=guardian,
             acquisition=self._acquisition(),
-            source=SourceDriver(self.source),
+            supply=self._supply(),
             drive=OffDrive(self.bench.cut_offs, reports.put),
             presser=Presser(self.bench.button),
             expecting=self.expecting,
             off_reports=reports,
             lock_step=self.lock_step,
+            typed=self.typed,
             zero_s=self.bench.clock.now_s(),
             sleep=self.sleep,
         )
@@ -307,21 +321,31 @@ class _Run:
         loop.run(_gave_up)
         return self._wind_up(loop)
 
+    def _supply(self) -> Supply:
+        if self.bench.source is not None:
+            return DrivenSupply(self.bench.source)
+        mains_v = self.prepared.bench_file.mains.voltage_v
+        # Between two readings that are typed there is no telling how fast the knob went.
+        most = math.inf if self.typed else fastest(mains_v, self.bench.meters, person=self.person_cuts)
+        return HandTurnedSupply(self.bench.knob, most, operator_turns=self.order.turns_knob)
+
     def _acquisition(self) -> Acquisition:
         if self.lock_step:
             return LockStep(self.bench.meters, self.bench.clock, self.order.pace)
         return FreeRunning(self.bench.meters, self.bench.clock)
 
     def _energise(self, loop: Loop) -> None:
-        """Close every contactor onto zero volts, then switch the source on at zero volts."""
+        """Close every contactor onto zero volts, then switch the source, if there is one, on at zero volts."""
         failure: list[str] = []
+        source = self.bench.source
 
         def close_and_switch_on() -> None:
             try:
                 for cut_off in self.bench.cut_offs:
-                    if cut_off.name != self.source.name:
+                    if source is None or cut_off.name != source.name:
                         cut_off.close()
-                self.source.output_on()
+                if source is not None:
+                    source.output_on()
             except InstrumentError as error:
                 failure.append(str(error))
 
@@ -342,7 +366,7 @@ class _Run:
             live.guardian.take_over()
         live.acquisition.stop()
         live.drive.stop()
-        live.source.stop()
+        live.supply.stop()
         outcome, code = self._outcome(loop)
         summary = self.summary(outcome, loop.proof, loop)
         live.capture.finish(summary)
@@ -382,4 +406,5 @@ class _Run:
 def _gave_up(loop: Loop) -> bool:
     """Whether off has waited for its proof too long."""
     waiting_s = time.monotonic() - loop.commanded_wall_s
-    return loop.proof is not None and not loop.proof.proven and waiting_s > PROOF_DEADLINE_S
+    patience_s = PERSON_DEADLINE_S if loop.person_cuts or loop.parts.typed else PROOF_DEADLINE_S
+    return loop.proof is not None and not loop.proof.proven and waiting_s > patience_s

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from instruments.bench import BenchFile, load_bench_file
 from rampguard.archive.errors import ArchiveError
@@ -16,6 +17,9 @@ from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.ramp.default import default_plan
 from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
+
+TYPED_STAGE_S: Final = 900.0
+"""How long a stage may take to end where readings are typed."""
 
 
 class Refused(Exception):  # noqa: N818 - what happened to the run
@@ -66,6 +70,7 @@ def prepare(order: RunOrder) -> Prepared:
             else chosen.press_power_at_fraction,
         )
     )
+    plan = _with_time_to_type(plan) if bench_file.is_keyed else plan
     check_plan(
         plan,
         mains_v=mains.voltage_v,
@@ -73,7 +78,6 @@ def prepare(order: RunOrder) -> Prepared:
         nameplate_v=nameplate_v,
         selector_v=selector_v,
     )
-    _check_roles(bench_file)
     try:
         by_a_person = confirmed_by_a_person(order.permissives_confirmed, order.overrides or {})
     except OverrideError as error:
@@ -95,6 +99,12 @@ def prepare(order: RunOrder) -> Prepared:
         speed=speed or 1.0,
         by_a_person=by_a_person,
     )
+
+
+def _with_time_to_type(plan: Plan) -> Plan:
+    """A stage takes its time where a person has to type what the meters show."""
+    stages = tuple(stage.model_copy(update={"timeout_s": max(stage.timeout_s, TYPED_STAGE_S)}) for stage in plan.stages)
+    return plan.model_copy(update={"stages": stages})
 
 
 def _basis(order: RunOrder, bench_file: BenchFile, load_class: str, nameplate_v: float, nameplate_w: float) -> Basis:
@@ -137,17 +147,3 @@ def _load_class(order: RunOrder, bench_file: BenchFile) -> LoadClass:
         return load_class(name)
     except UnknownLoadClass as error:
         raise Refused(str(error)) from None
-
-
-def _check_roles(bench_file: BenchFile) -> None:
-    roles = bench_file.roles
-    if roles.ac_source is None:
-        raise Refused(
-            "the bench file names no ac_source: this version drives a programmable source only;"
-            " a hand-turned variac is not supported yet"
-        )
-    if roles.cut_off == "person":
-        raise Refused(
-            "the bench file says that a person is the cut-off: this version needs a relay or a source that the"
-            " program can switch off itself"
-        )

@@ -9,9 +9,12 @@ from typing import Final
 
 from rampguard.archive.writer import CaptureWriter
 from rampguard.engine.operator import Operator
+from rampguard.ramp.by_hand import Advice, Turn
 
 TOLD_EVERY_S: Final = 0.1
 """Wall time between two snapshots of the readings for the onlooker."""
+ALARM_EVERY_S: Final = 1.0
+"""Wall time between two calls of an alarm."""
 WARNED_AGAIN_S: Final = 5.0
 """A warning that was away for so long is told again."""
 SAID_OTHERWISE: Final = frozenset({"stage", "trip"})
@@ -28,6 +31,9 @@ class Teller:
         self._operator = operator
         self._warned: dict[str, float] = {}
         self._told_s = 0.0
+        self._advised: tuple[Turn, float, bool, bool] | None = None
+        self._advised_s = 0.0
+        self._alarmed_s = float("-inf")
 
     def note(self, now_s: float, kind: str, text: str) -> None:
         """Something happened, at this bench time."""
@@ -42,8 +48,34 @@ class Teller:
             self.note(now_s, "warn", reason)
         self._warned[kind] = now_s
 
+    def advise(self, now_s: float, advice: Advice) -> None:
+        """What a person who turns the knob should do, as often as readings are told and whenever it changes."""
+        if advice.too_fast:
+            fast = f"line voltage rises at {advice.speed_v_per_s:.2g} V/s"
+            self.warn(now_s, f"{fast}: this bench can protect the unit up to {advice.fastest_v_per_s:.2g} V/s")
+        wall_s, kind = time.monotonic(), (advice.turn, advice.target_v, advice.too_fast, advice.blind)
+        if kind == self._advised and wall_s - self._advised_s < TOLD_EVERY_S:
+            return
+        self._advised, self._advised_s = kind, wall_s
+        self._operator.tell(
+            "advice",
+            turn=str(advice.turn),
+            target_v=advice.target_v,
+            speed_v_per_s=advice.speed_v_per_s,
+            fastest_v_per_s=advice.fastest_v_per_s,
+            too_fast=advice.too_fast,
+            blind=advice.blind,
+        )
+
+    def alarm(self, text: str) -> None:
+        """What a person must do now, again and again until it is done."""
+        wall_s = time.monotonic()
+        if wall_s - self._alarmed_s >= ALARM_EVERY_S:
+            self._alarmed_s = wall_s
+            self._operator.tell("alarm", text=text)
+
     def readings(
-        self, now_s: float, *, state: str, stage: str, set_voltage_v: float, values: Mapping[str, float]
+        self, now_s: float, *, state: str, stage: str, set_voltage_v: float | None, values: Mapping[str, float]
     ) -> None:
         """How it stands, if it is time to say so."""
         wall_s = time.monotonic()

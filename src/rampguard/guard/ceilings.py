@@ -100,7 +100,9 @@ def is_still(case: Case) -> bool:
 
 
 def held_up(case: Case) -> bool:
-    """Whether the line holds the rails up: there, and still."""
+    """Whether the line holds the rails up: there, still, and off not commanded."""
+    if case.observation.is_off:
+        return False
     line_voltage_v = case.memory.value(LINE_VOLTAGE) or 0.0
     return line_voltage_v >= RAILS_FROM_FRACTION * case.limits.line_voltage_v and is_still(case)
 

@@ -32,13 +32,14 @@ class Observation:
 
     ``time_s`` is bench time since the run began. ``set_voltage_v`` is the source's set-point (rms), None where there
     is none. ``expected_event`` names an event that explains a jump in current (``power-pressed``); empty mostly.
-    ``readings`` may be empty: time passing is an observation too.
+    ``readings`` may be empty: time passing is an observation too. ``is_off`` says that off was commanded before.
     """
 
     time_s: float
     readings: tuple[Reading, ...] = ()
     set_voltage_v: float | None = None
     expected_event: str = ""
+    is_off: bool = False
 
 
 @dataclass(frozen=True, slots=True)

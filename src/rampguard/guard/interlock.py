@@ -31,6 +31,10 @@ class State(StrEnum):
     UNPROVEN = "unproven"  # off was commanded, nothing has proved it
 
 
+OFF_COMMANDED = frozenset({State.SAFE, State.TRIPPED, State.UNPROVEN})
+"""States in which off has been commanded."""
+
+
 class Event(StrEnum):
     """What can happen to it."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from rampguard.ramp.plan import Plan, Stage
@@ -32,6 +33,8 @@ class RampInput:
     line_current_a: float | None = None
     current_bound_a: float = 0.0
     power_pressed: bool = False
+    blind: bool = False
+    """Whether a meter of the line has no reading just now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +48,29 @@ class RampStep:
     overdue: str = ""
 
 
-def advance(plan: Plan, state: RampState, given: RampInput) -> tuple[RampState, RampStep]:
-    """One step along the plan. The set-point never moves faster than the stage's slew."""
+Moved = Callable[[RampState, Stage, float], RampState]
+"""How line voltage has moved by a time, in s, and whether the stage has been reached."""
+
+
+def driven(state: RampState, stage: Stage, time_s: float) -> RampState:
+    """By a source: the set-point never moves faster than the stage's slew."""
+    elapsed_s = 0.0 if state.time_s is None else time_s - state.time_s
+    most_v = stage.slew_v_per_s * elapsed_s
+    away_v = stage.line_voltage_v - state.set_voltage_v
+    moved_v = max(-most_v, min(most_v, away_v))
+    set_voltage_v = stage.line_voltage_v if abs(away_v) <= most_v else state.set_voltage_v + moved_v
+    arrived_s = state.arrived_s
+    if arrived_s is None and set_voltage_v == stage.line_voltage_v:
+        arrived_s = time_s
+    return replace(state, set_voltage_v=set_voltage_v, arrived_s=arrived_s, time_s=time_s)
+
+
+def advance(plan: Plan, state: RampState, given: RampInput, moved: Moved = driven) -> tuple[RampState, RampStep]:
+    """One step along the plan."""
     began = state.time_s is None
     state = _note(state, given)
     stage = plan.stages[state.stage_index]
-    state = _slew(state, stage, given.time_s)
+    state = moved(state, stage, given.time_s)
     if state.arrived_s is None or given.time_s - state.arrived_s < stage.hold_s:
         return state, RampStep(state.set_voltage_v, stage, stage_began=began)
     if _ended(state, stage, given):
@@ -70,18 +90,6 @@ def _note(state: RampState, given: RampInput) -> RampState:
         currents = (*currents[first:], (given.time_s, given.line_current_a))
     pressed = state.power_pressed or given.power_pressed
     return replace(state, currents=currents, power_pressed=pressed)
-
-
-def _slew(state: RampState, stage: Stage, time_s: float) -> RampState:
-    elapsed_s = 0.0 if state.time_s is None else time_s - state.time_s
-    most_v = stage.slew_v_per_s * elapsed_s
-    away_v = stage.line_voltage_v - state.set_voltage_v
-    moved_v = max(-most_v, min(most_v, away_v))
-    set_voltage_v = stage.line_voltage_v if abs(away_v) <= most_v else state.set_voltage_v + moved_v
-    arrived_s = state.arrived_s
-    if arrived_s is None and set_voltage_v == stage.line_voltage_v:
-        arrived_s = time_s
-    return replace(state, set_voltage_v=set_voltage_v, arrived_s=arrived_s, time_s=time_s)
 
 
 def _ended(state: RampState, stage: Stage, given: RampInput) -> bool:

@@ -1,0 +1,181 @@
+"""What brings line voltage up: a source that follows set-points, or a person who turns a knob as the plan advises."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, Protocol
+
+from instruments.errors import InstrumentError
+from instruments.roles import AcSource, Knob, Meter
+from rampguard.engine.acquire import SetPoints
+from rampguard.quantities import LINE_QUANTITIES
+from rampguard.ramp.by_hand import Advice, HandState, fastest_v_per_s, follow
+from rampguard.ramp.plan import Plan
+from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
+
+TAKES_WITHIN_S: Final = 0.8
+"""Wall time a set-point may wait to be taken."""
+RELAY_S: Final = 0.15
+"""From a decision to a contactor's having opened; common practice, no source."""
+PERSON_S: Final = 1.0
+"""From an alarm to a person's having switched off; common practice, no source."""
+WINDOWS_BLIND: Final = 2.0
+"""A fault that begins just after a meter's window has begun is in the next one, and that is told when it ends."""
+
+
+class Supply(Protocol):
+    """What brings line voltage up."""
+
+    @property
+    def set_voltage_v(self) -> float | None:
+        """The set-point, volts rms; None where nothing is set."""
+        ...
+
+    @property
+    def on_plan(self) -> RampState:
+        """Where the plan stands."""
+        ...
+
+    @property
+    def advice(self) -> Advice | None:
+        """What a person who turns should do now; None where nobody turns."""
+        ...
+
+    def walk(self, plan: Plan, given: RampInput, line_voltage_v: float | None) -> RampStep:
+        """One step along the plan; ``line_voltage_v`` is what the line's meter read, None if nothing new."""
+        ...
+
+    def obey(self, wait_s: float) -> bool:
+        """Pass on what the last step asked for; whether it was taken, having waited for that so long at most."""
+        ...
+
+    def to_zero(self) -> None:
+        """Ask for zero volts."""
+        ...
+
+    def turn_by(self, volts: float) -> None:
+        """Turn the knob of a simulated variac by so much, where there is one."""
+        ...
+
+    def trouble(self) -> str:
+        """What is wrong with it; empty if nothing is."""
+        ...
+
+    def stop(self) -> None:
+        """End what it has running. Switches nothing."""
+        ...
+
+
+class DrivenSupply:
+    """A programmable source."""
+
+    advice = None
+
+    def __init__(self, source: AcSource) -> None:
+        self._points = SetPoints(source)
+        self.on_plan = RampState()
+
+    @property
+    def set_voltage_v(self) -> float:
+        """The set-point as it was last worked out."""
+        return self.on_plan.set_voltage_v
+
+    def walk(self, plan: Plan, given: RampInput, line_voltage_v: float | None) -> RampStep:
+        """One step along the plan."""
+        self.on_plan, step = advance(plan, self.on_plan, given)
+        return step
+
+    def obey(self, wait_s: float) -> bool:
+        """Send the set-point."""
+        self._points.set(self.on_plan.set_voltage_v)
+        return self._points.wait_done(wait_s)
+
+    def to_zero(self) -> None:
+        """Ask for zero volts."""
+        self._points.set(0.0)
+
+    def turn_by(self, volts: float) -> None:
+        """There is no knob."""
+
+    def trouble(self) -> str:
+        """A set-point that failed, or that is not taken in time."""
+        overdue = self._points.overdue_s() > TAKES_WITHIN_S
+        return self._points.problem or ("the source does not take its set-point" if overdue else "")
+
+    def stop(self) -> None:
+        """End its thread."""
+        self._points.stop()
+
+
+class HandTurnedSupply:
+    """A variac that a person turns. On a simulated bench ``knob`` is the hand that does as it is told.
+
+    Unless ``operator_turns``: then it is turned by what the operator types, and still switches off when told to.
+    """
+
+    set_voltage_v = None
+
+    def __init__(self, knob: Knob | None, fastest: float, *, operator_turns: bool = False) -> None:
+        self._knob = knob
+        self._points = None if knob is None else SetPoints(knob)
+        self._fastest = fastest
+        self._operator_turns = operator_turns
+        self._problem = ""
+        self._state = HandState()
+        self.advice: Advice | None = None
+
+    @property
+    def on_plan(self) -> RampState:
+        """Where the plan stands."""
+        return self._state.on_plan
+
+    def walk(self, plan: Plan, given: RampInput, line_voltage_v: float | None) -> RampStep:
+        """One step along the plan, by what the meter read."""
+        self._state, step, self.advice = follow(plan, self._state, given, line_voltage_v, self._fastest)
+        return step
+
+    def obey(self, wait_s: float) -> bool:
+        """Tell the simulated hand, where there is one: it goes where the advice says, and stays where it is told to."""
+        if self._points is None or self.advice is None or self._operator_turns:
+            return True
+        stays = self.advice.too_fast or self.advice.blind
+        self._points.set(self._state.line[-1][1] if stays and self._state.line else self.advice.target_v)
+        return self._points.wait_done(wait_s)
+
+    def to_zero(self) -> None:
+        """Whoever turns is asked to go back; so is a simulated hand."""
+        if self._points is not None:
+            self._points.set(0.0)
+
+    def trouble(self) -> str:
+        """A simulated hand that is out of reach. A person's is not the program's to find fault with."""
+        return self._problem or ("" if self._points is None else self._points.problem)
+
+    def turn_by(self, volts: float) -> None:
+        """Turn the knob of the simulated variac."""
+        if self._knob is not None:
+            try:
+                self._knob.turn_by(volts)
+            except InstrumentError as error:
+                self._problem = str(error)
+
+    def stop(self) -> None:
+        """End its thread, if it has one."""
+        if self._points is not None:
+            self._points.stop()
+
+
+def blind_s(meters: Sequence[Meter], *, person: bool) -> float:
+    """From a fault's coming to the cut at worst, s: the slowest line meter's windows, and the contactor or person."""
+    return line_gap_s(meters) + (PERSON_S if person else RELAY_S)
+
+
+def line_gap_s(meters: Sequence[Meter]) -> float:
+    """For how long the line's meters may have nothing to say of a change, s: by their windows and changes of range."""
+    line = [meter for meter in meters if any(signal.quantity in LINE_QUANTITIES for signal in meter.signals)]
+    return max((WINDOWS_BLIND * meter.measuring_time_s + meter.range_change_s for meter in line), default=0.0)
+
+
+def fastest(mains_v: float, meters: Sequence[Meter], *, person: bool) -> float:
+    """How fast this bench's line voltage may be turned up, V/s."""
+    return fastest_v_per_s(mains_v, blind_s(meters, person=person))

@@ -1,0 +1,65 @@
+"""Lines that a person types at the terminal while a run is on, read by a thread so that nothing waits for them."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import re
+import sys
+import threading
+from dataclasses import dataclass
+
+_TURN = re.compile(r"[+-]\d+(?:[.,]\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a typed line means: a command of the link, and what goes with it."""
+
+    command: str
+    details: dict[str, object]
+
+
+def meaning(line: str, asked: str) -> Said | None:
+    """What a line means, where ``asked`` is the instrument whose readings are being asked for, empty if none is.
+
+    ``off`` is off whatever was asked; ``p`` says that power was pressed; a number with its sign turns the knob of a
+    simulated variac; an answer where one was asked for; anything else is a note. None for an empty line.
+    """
+    text = line.strip()
+    if text.lower() in ("off", "stop"):
+        return Said("off", {"reason": "typed off"})
+    if asked and text:
+        return Said("answer", {"instrument": asked, "text": text})
+    if text.lower() == "p":
+        return Said("power-pressed", {})
+    if _TURN.fullmatch(text):
+        return Said("turn", {"by_v": float(text.replace(",", "."))})
+    return Said("note", {"text": text}) if text else None
+
+
+class TypedLines:
+    """Standard input, line by line; nothing more once it closes."""
+
+    def __init__(self) -> None:
+        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._started = False
+
+    def start(self) -> None:
+        """Begin to read, if that has not begun."""
+        if not self._started:
+            self._started = True
+            threading.Thread(target=self._read, daemon=True, name="typed-lines").start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            for line in sys.stdin:
+                self._lines.put(line)
+
+    def take(self) -> list[str]:
+        """What was typed since this was last asked."""
+        lines = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                lines.append(self._lines.get_nowait())
+        return lines
