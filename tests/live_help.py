@@ -83,13 +83,13 @@ class ServedBench:
 
 @contextmanager
 def served_bench(
-    folder: Path, *, unit: str = "healthy-amplifier", seed: int = 1, speed: float = 1.0
+    folder: Path, *more: str, unit: str = "healthy-amplifier", seed: int = 1, speed: float = 1.0
 ) -> Iterator[ServedBench]:
-    """Serve a bench until the context ends."""
+    """Serve a bench until the context ends; ``more`` are further options of `simulate`."""
     bench_file, log = folder / "bench.toml", folder / "supply.jsonl"
     process = subprocess.Popen(
         [*RAMPGUARD, "simulate", "--unit", unit, "--bench-file", str(bench_file), "--log", str(log)]
-        + ["--seed", str(seed), "--speed", str(speed)],
+        + ["--seed", str(seed), "--speed", str(speed), *more],
         stdin=subprocess.PIPE,
     )
     try:

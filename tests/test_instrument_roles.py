@@ -12,7 +12,7 @@ import pytest
 
 from instruments.bench import load_bench_file
 from instruments.clock import AcceleratedClock, LockStepClock, WallClock
-from instruments.connect import close_bench, connect
+from instruments.connect import Which, close_bench, connect
 from instruments.dialect import load_dialect
 from instruments.errors import BadReply, CommandRefused, InstrumentError, LinkError
 from instruments.instrument import MOST_QUEUED_ERRORS, ScpiButton, ScpiCutOff, ScpiMeter, ScpiSource, drain_errors
@@ -275,7 +275,7 @@ class TestConnect:
         close_bench(bench)
 
     def test_the_watchdogs_bench_is_the_cut_offs_and_what_proves_them(self, bench_file: Path) -> None:
-        bench = connect(load_bench_file(bench_file, NOWHERE), cut_off_only=True)
+        bench = connect(load_bench_file(bench_file, NOWHERE), which=Which.WATCHDOGS)
         assert (bench.source, bench.button) == (None, None)
         assert [m.name for m in bench.meters] == ["power-meter"]
         assert len(bench.cut_offs) == 2
@@ -289,7 +289,7 @@ class TestConnect:
         assert bench.source is not None
         assert bench.source._link is bench.cut_offs[1]._link  # type: ignore[attr-defined]
         close_bench(bench)
-        watchdog = connect(load_bench_file(bench_file, NOWHERE), cut_off_only=True)
+        watchdog = connect(load_bench_file(bench_file, NOWHERE), which=Which.WATCHDOGS)
         assert [c.name for c in watchdog.cut_offs] == ["contactor"]
         close_bench(watchdog)
 

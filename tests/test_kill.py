@@ -38,6 +38,24 @@ def test_a_killed_or_hung_process_ends_in_off_within_a_second(tmp_path: Path, vi
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+def test_a_relay_that_serves_one_client_only_is_the_watchdogs_once_the_engine_is_gone(
+    tmp_path: Path, how: signal.Signals
+) -> None:
+    """A hand-turned variac behind a relay on a serial line: nothing else could cut."""
+    serial = ("--hand", "--wires", "serial")
+    with served_bench(tmp_path, *serial) as bench, live_run(bench, tmp_path / "captures") as run:
+        run.wait_live(bench, 2.0)
+        off_s = bench.off_after_s(strike(run.pids()["engine"], how))
+        assert off_s is not None
+        assert off_s < PROMISED_S
+        code, summary, story = run.finish()
+        # The only meter is on a serial line too, and was the engine's: it proves off all the same.
+        assert code == 3, story
+        assert summary["off"]["by"][0] == "contactor reads back off"
+        assert summary["off"]["by"][1].startswith("power-meter reads under")
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_killed_or_hung_onlooker_ends_in_off_within_a_second(tmp_path: Path, how: signal.Signals) -> None:
     with served_bench(tmp_path) as bench, live_run(bench, tmp_path / "captures") as run:
         run.wait_live(bench, 2.0)

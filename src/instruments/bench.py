@@ -22,6 +22,7 @@ from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
 
 PERSON: Final = "person"
 """In place of cut-offs: a person is the cut-off."""
+_SERIAL: Final = re.compile(r"ASRL|MODBUS-RTU", re.IGNORECASE)
 # A pseudo-terminal is a program's, too.
 _LOOPBACK = re.compile(
     r"ASRL/dev/pts/\d+::INSTR|(?:TCPIP\d*|MODBUS-TCP)::(127(?:\.\d{1,3}){3}|localhost|::1|\[::1\])::\d+::(?:SOCKET|\d{1,3})",
@@ -177,9 +178,16 @@ class BenchFile(Strict):
         return self._dialects[self.instruments[name].dialect]
 
     def exclusive(self, name: str) -> bool:
-        """Whether an instrument serves one client only. A person who types does."""
-        stated = True if self.instruments[name].resource == KEYED else self.instruments[name].exclusive
-        return self.dialect(name).link.exclusive if stated is None else stated
+        """Whether an instrument serves one client only. A serial line does, and a person who types."""
+        entry = self.instruments[name]
+        if entry.resource == KEYED or _SERIAL.match(entry.resource):
+            return True
+        return self.dialect(name).link.exclusive if entry.exclusive is None else entry.exclusive
+
+    @property
+    def exclusive_cut_offs(self) -> tuple[str, ...]:
+        """Of the ways off, those that serve one client only."""
+        return tuple(name for name in self.cut_offs if self.exclusive(name))
 
 
 def load_bench_file(path: Path, dialect_folder: Path | None = None) -> BenchFile:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
+from enum import Enum
 from functools import partial
 
 from instruments.bench import BenchFile
@@ -24,6 +25,18 @@ from instruments.visa import Link, Session, VisaSession
 from rampguard.quantities import Clock, Signal
 
 CLOCK_NAME = "bench clock"
+
+
+class Which(Enum):
+    """Which instruments of a bench are connected."""
+
+    ALL = "all"
+    WATCHDOGS = "the watchdog's"
+    """The cut-offs and the line meters after them that serve more than one client."""
+    EXCLUSIVE_WAYS_OFF = "exclusive ways off"
+    """The cut-offs that serve one client only: the watchdog's once the engine is gone, and before it is there."""
+    EXCLUSIVE_METERS = "exclusive meters"
+    """The line meters after the cut-off that serve one client only: they prove off once the engine is gone."""
 
 
 class _Links:
@@ -67,40 +80,46 @@ def session_of(resource: str, how: LinkSettings) -> Session:
     return VisaSession(resource, how.reply_deadline_s, how.read_terminator, how.write_terminator, how.serial)
 
 
-def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, *, cut_off_only: bool = False) -> Bench:
-    """Connect a bench. Raises LinkError or another InstrumentError, having closed what it had opened.
+def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, which: Which = Which.ALL) -> Bench:
+    """Connect a bench, or part of it. Raises LinkError or another InstrumentError, having closed what it had opened.
 
-    ``cut_off_only`` is the watchdog's: the cut-offs and the line meters after them. It cannot share an instrument that
-    serves one client only with the engine, so those are left out for it. ``keyboard`` is where a person is asked for
-    readings that they type.
+    ``keyboard`` is where a person is asked for readings that they type.
     """
+    everything = which is Which.ALL
     links = _Links(bench_file, keyboard)
     try:
-        clock = _clock(bench_file, links, alone=not cut_off_only)
-        cut_offs = [n for n in bench_file.cut_offs if not (cut_off_only and bench_file.exclusive(n))]
-        meters = [n for n in bench_file.meters if not cut_off_only or _proves(bench_file, n)]
+        clock = _clock(bench_file, links, alone=everything)
+        cut_offs = [n for n in bench_file.cut_offs if everything or _is_of(bench_file, n, which)]
+        meters = [n for n in bench_file.meters if everything or _proves(bench_file, n, which)]
         source, button = bench_file.roles.ac_source, bench_file.roles.power_button
         return Bench(
             clock=clock,
             cut_offs=tuple(ScpiCutOff(links.open(n), bench_file.dialect(n)) for n in cut_offs),
             source=None
-            if source is None or cut_off_only
+            if source is None or not everything
             else ScpiSource(links.open(source), bench_file.dialect(source)),
-            meters=tuple(_meter(bench_file, links.open(n), n, clock, lock=not cut_off_only) for n in meters),
+            meters=tuple(_meter(bench_file, links.open(n), n, clock, lock=everything) for n in meters),
             off_floor_v=bench_file.off_floor_v,
             button=None
-            if button is None or cut_off_only
+            if button is None or not everything
             else ScpiButton(links.open(button), bench_file.dialect(button)),
-            knob=None if cut_off_only else _hand(bench_file, links),
+            knob=None if not everything else _hand(bench_file, links),
         )
     except InstrumentError:
         _close(links.made)
         raise
 
 
-def _proves(bench_file: BenchFile, name: str) -> bool:
-    after = bench_file.instruments[name].position is Position.AFTER_CUT_OFF
-    return after and name in bench_file.roles.line_meters and not bench_file.exclusive(name)
+def _is_of(bench_file: BenchFile, name: str, which: Which) -> bool:
+    wanted = Which.EXCLUSIVE_WAYS_OFF if bench_file.exclusive(name) else Which.WATCHDOGS
+    return which is wanted
+
+
+def _proves(bench_file: BenchFile, name: str, which: Which) -> bool:
+    entry = bench_file.instruments[name]
+    wanted = Which.EXCLUSIVE_METERS if bench_file.exclusive(name) else Which.WATCHDOGS
+    after = entry.position is Position.AFTER_CUT_OFF and name in bench_file.roles.line_meters
+    return after and which is wanted and entry.resource != KEYED
 
 
 def _meter(bench_file: BenchFile, link: Wire, name: str, clock: Clock, *, lock: bool) -> ScpiMeter:

@@ -116,7 +116,10 @@ def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
         "--fault-at-s", metavar="S", type=positive, help="let the fault come so long after line voltage first did"
     )
     parser.add_argument(
-        "--meters", choices=("power-meter", "handheld", "module"), default="power-meter", help="what measures the line"
+        "--meters",
+        choices=("power-meter", "handheld", "module", "typed"),
+        default="power-meter",
+        help="what measures the line",
     )
     parser.add_argument(
         "--wires",

@@ -33,7 +33,7 @@ class OnTheBench:
     supply: str = "source"
     """What brings line voltage up: ``source``, ``variac``, or ``variac-alone`` without a contactor behind it."""
     meters: str = "power-meter"
-    """What measures the line: ``power-meter``, ``handheld`` or ``module``."""
+    """What measures the line: ``power-meter``, ``handheld``, ``module``, or ``typed`` by a person off two handhelds."""
     wires: str = "socket"
     """How power meter and contactor are reached: ``socket``, ``serial`` or ``modbus``."""
     mischief: tuple[str, ...] = ()

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from instruments.keyed import KEYED
 from instruments.simulated.fleet import (
     CURRENT_RANGES,
     ac_source,
@@ -44,8 +45,9 @@ _MULTIMETERS: Final = (
     ("plus-rail-meter", RAIL_PLUS, 100.0),
     ("minus-rail-meter", RAIL_MINUS, 100.0),
 )
-METERS: Final = ("power-meter", "handheld", "module")
-"""What can measure the line: a bench power meter, two handhelds, or an energy module."""
+METERS: Final = ("power-meter", "handheld", "module", "typed")
+"""What can measure the line: a bench power meter, two handhelds, an energy module, or a person who types what two
+handhelds show: the bench file then names their displays in comments."""
 SUPPLIES: Final = ("source", "variac", "variac-alone")
 """What brings line voltage up: a programmable source, or a hand-turned variac, with a contactor behind it or alone."""
 
@@ -137,7 +139,7 @@ def fleet_of(world: World, options: SimulationOptions) -> dict[str, ScpiInstrume
         world.set_contactor(closed=True)
     else:
         fleet["contactor"] = relay(world)
-    if options.meters == "handheld":
+    if options.meters in ("handheld", "typed"):
         fleet |= {"handheld-volts": handheld_volts(world, seed), "handheld-amperes": handheld_amperes(world, seed)}
     elif options.meters == "module":
         fleet["module"] = energy_module(world, seed)
@@ -204,11 +206,13 @@ def bench_file_text(options: SimulationOptions, world: World, resources: dict[st
         lines += ["", "[simulated_hand]", f'resource = "{resources["hand"]}"']
     if "source" in resources:
         lines += _entry("source", "scpi-ac-source", resources, 'position = "before-cut-off"')
-    line_meters = _line_meters(resources, _range_a(plate.range_a * 230.0 / options.mains_v))
+    line_meters = _line_meters(options.meters, resources, _range_a(plate.range_a * 230.0 / options.mains_v))
     for name, dialect, ranges in line_meters:
         over_wire = DIALECTS.get((options.wires, name))
         ranges = [] if over_wire else ranges
         lines += _entry(name, over_wire or dialect, resources, 'position = "after-cut-off"', *ranges)
+    if options.meters == "typed":
+        lines += [f"# display: {resources[name]}" for name in ("handheld-volts", "handheld-amperes")]
     meters = [(name, signal, full) for name, signal, full in _MULTIMETERS if name in resources]
     for name, signal, full in meters:
         lines += _entry(
@@ -234,8 +238,10 @@ def _range_a(wanted_a: float) -> float:
     return next((full for full in CURRENT_RANGES if full >= wanted_a), CURRENT_RANGES[-1])
 
 
-def _line_meters(resources: dict[str, str], range_a: float) -> list[tuple[str, str, list[str]]]:
+def _line_meters(meters: str, resources: dict[str, str], range_a: float) -> list[tuple[str, str, list[str]]]:
     """Name, dialect and further lines of whatever measures the line."""
+    if meters == "typed":
+        return [("hand-meters", "keyed-in", [])]
     if "module" in resources:
         return [("module", "scpi-energy-module", [])]
     if "handheld-volts" in resources:
@@ -244,7 +250,8 @@ def _line_meters(resources: dict[str, str], range_a: float) -> list[tuple[str, s
 
 
 def _entry(name: str, dialect: str, resources: dict[str, str], *more: str) -> list[str]:
-    return ["", f"[instruments.{name}]", f'dialect = "{dialect}"', f'resource = "{resources[name]}"', *more]
+    resource = resources.get(name, KEYED)
+    return ["", f"[instruments.{name}]", f'dialect = "{dialect}"', f'resource = "{resource}"', *more]
 
 
 def _write_whole(path: Path, text: str) -> None:

@@ -82,6 +82,10 @@ class OffProof:
             read_s=reading.time_s,
         )
 
+    def proven_by(self, meters: Sequence[Meter]) -> OffProof:
+        """The proof with these meters to prove it."""
+        return replace(self, proving=_proving(meters))
+
     @property
     def line_is_low(self) -> bool:
         """Whether the line after the cut-off is below the floor; where a person cuts, for long enough."""
@@ -111,10 +115,13 @@ class OffProof:
 
 def begin_proof(floor_v: float, commanded_s: float, meters: Sequence[Meter], *, by_person: bool = False) -> OffProof:
     """A proof with nothing in it yet."""
-    proving = {m.name: m.measuring_time_s for m in meters if m.position is Position.AFTER_CUT_OFF}
     # A trip may come below the floor, and where nothing reads back only a dead line tells off from on.
     floor_v = min(floor_v, PERSON_FLOOR_V) if by_person else floor_v
-    return OffProof(floor_v, commanded_s, MappingProxyType(proving), by_person=by_person)
+    return OffProof(floor_v, commanded_s, _proving(meters), by_person=by_person)
+
+
+def _proving(meters: Sequence[Meter]) -> Mapping[str, float]:
+    return MappingProxyType({m.name: m.measuring_time_s for m in meters if m.position is Position.AFTER_CUT_OFF})
 
 
 class OffDrive:

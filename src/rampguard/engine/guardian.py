@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 from typing import Any, Final, Protocol
 
-from rampguard.engine.lines import LineReader, LineWriter
+from rampguard.engine.lines import BadLine, LineReader, LineWriter, decode, encode
 from rampguard.engine.link import own_session
 from rampguard.engine.watchdog import FEED_EVERY_S, FEED_LIMIT_S
 
@@ -66,6 +66,29 @@ class NoWatchdog:
 
     def take_over(self) -> None:
         """Nobody to take over."""
+
+
+def prove_exclusive(bench: Path) -> str:
+    """Have a watchdog process prove the ways off that serve one client only, before the engine opens them.
+
+    Returns why they cannot be relied on; empty if they can.
+    """
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rampguard.engine.watchdog_process"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        **own_session(),
+    )
+    try:
+        said, _ = process.communicate(encode({"bench": str(bench)}), timeout=START_DEADLINE_S)
+        answer = decode(said.splitlines()[0]) if said else {}
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.communicate()
+        return "the watchdog did not prove its path to the cut-off in time"
+    except BadLine as error:
+        return f"the watchdog did not prove its path to the cut-off: {error}"
+    return "" if "ready" in answer else str(answer.get("refused", "the watchdog process is gone"))
 
 
 class Guardian:

@@ -22,7 +22,7 @@ from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, read_on
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.expecting import Expecting
-from rampguard.engine.guardian import Guardian, NoWatchdog, Watch
+from rampguard.engine.guardian import Guardian, NoWatchdog, Watch, prove_exclusive
 from rampguard.engine.link import (
     EXIT_BAD_INPUT,
     EXIT_DONE,
@@ -64,6 +64,9 @@ def run(order: RunOrder, operator: Operator) -> int:
     """Do what the order says. Returns the exit code; everything else goes to the operator and into the capture."""
     try:
         prepared = prepare(order)
+        unreliable = prove_exclusive(Path(order.bench)) if prepared.bench_file.exclusive_cut_offs else ""
+        if unreliable:
+            raise Refused(f"the watchdog cannot guard this run: {unreliable}")
         bench = connect(prepared.bench_file, Asking(operator))
     except (Refused, PlanError, InstrumentError) as error:
         operator.tell("refused", text=str(error))

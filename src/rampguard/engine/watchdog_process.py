@@ -14,19 +14,29 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
-from instruments.bench import load_bench_file
-from instruments.connect import connect
+from instruments.bench import BenchFile, load_bench_file
+from instruments.connect import Which, close_bench, connect
 from instruments.errors import InstrumentError
-from instruments.roles import Bench, OutputState
-from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, attempt_off, begin_proof
+from instruments.roles import Bench, CutOff, Meter, OutputState
+from rampguard.engine.cutoff import (
+    PROOF_DEADLINE_S,
+    RETRY_EVERY_S,
+    OffDrive,
+    OffProof,
+    OffReport,
+    attempt_off,
+    begin_proof,
+)
 from rampguard.engine.lines import LineReader, LineWriter
 from rampguard.engine.machine import wall_s
 from rampguard.engine.watchdog import FEED_LIMIT_S, Action, Input, WatchdogState, cannot_release, step
+from rampguard.quantities import LINE_VOLTAGE, Reading
 
 VERDICT_NAME = "watchdog.json"
 _TURN_S = FEED_LIMIT_S / 20
@@ -36,9 +46,13 @@ _TURN_S = FEED_LIMIT_S / 20
 class Post:
     """What the watchdog is told once: which bench, where to leave its verdict, and whose death it watches."""
 
-    bench: Path
+    bench: BenchFile
     folder: Path
     engine_pid: int
+
+
+REOPENS_WITHIN_S: Final = 0.3
+"""A way off that serves one client only is the watchdog's once the engine is ended, if it opens again within this."""
 
 
 def main() -> int:
@@ -53,9 +67,14 @@ def main() -> int:
     told = inbox.get()
     if told is None:
         return 2
-    post = Post(Path(told["bench"]), Path(told["folder"]), int(told["engine_pid"]))
     try:
-        bench = connect(load_bench_file(post.bench), cut_off_only=True)
+        bench_file = load_bench_file(Path(told["bench"]))
+        if "folder" not in told:
+            answers.put({"ready": _prove_exclusive(bench_file)})
+            answers.close()
+            return 0
+        post = Post(bench_file, Path(told["folder"]), int(told["engine_pid"]))
+        bench = connect(bench_file, which=Which.WATCHDOGS)
         _prove_path(bench)
     except InstrumentError as error:
         answers.put({"refused": str(error)})
@@ -63,7 +82,7 @@ def main() -> int:
         return 2
     reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
     drive = OffDrive(bench.cut_offs, reports.put)
-    answers.put({"ready": [cut_off.name for cut_off in bench.cut_offs]})
+    answers.put({"ready": [*(cut_off.name for cut_off in bench.cut_offs), *bench_file.exclusive_cut_offs]})
     state = _guard(bench, inbox, answers)
     if not state.reason:
         answers.put({"released": True})
@@ -73,10 +92,29 @@ def main() -> int:
     return _after_cut(post, bench, reports, state)
 
 
+def _prove_exclusive(bench_file: BenchFile) -> list[str]:
+    """Before the engine opens them: command the ways off that serve one client only, and see how soon they reopen."""
+    bench = connect(bench_file, which=Which.EXCLUSIVE_WAYS_OFF)
+    _prove_path(bench)
+    close_bench(bench)
+    began_s = time.monotonic()
+    bench = connect(bench_file, which=Which.EXCLUSIVE_WAYS_OFF)
+    states = [cut_off.state() for cut_off in bench.cut_offs]
+    took_s = time.monotonic() - began_s
+    close_bench(bench)
+    names = ", ".join(bench_file.exclusive_cut_offs)
+    if any(state is not OutputState.OFF for state in states):
+        raise InstrumentError(f"{names}: does not stay off while its port is closed and opened again")
+    if took_s > REOPENS_WITHIN_S:
+        raise InstrumentError(
+            f"{names}: takes {took_s:.2f} s to open again, more than {REOPENS_WITHIN_S:g} s, so that no watchdog could"
+            " use it in time; use another interface, or a second way off"
+        )
+    return list(bench_file.exclusive_cut_offs)
+
+
 def _prove_path(bench: Bench) -> None:
     """Command every way off and see it read back off, before anything may be armed."""
-    if not bench.cut_offs:
-        raise InstrumentError("the watchdog has no way off of its own on this bench")
     for report in [attempt_off(cut_off) for cut_off in bench.cut_offs]:
         if report.state is not OutputState.OFF:
             raise InstrumentError(report.problem or f"{report.name} was commanded off and reads back on")
@@ -90,7 +128,7 @@ def _guard(bench: Bench, inbox: queue.SimpleQueue[dict[str, Any] | None], answer
         given, number = _next(inbox)
         state, action = step(state, given, wall_s())
         if action is Action.CHECK_OFF:
-            if any(_reads_off(bench, index) for index in range(len(bench.cut_offs))):
+            if _is_off(bench):
                 return state
             state, action = cannot_release(state), Action.CUT
         if action is Action.CUT:
@@ -113,9 +151,20 @@ def _next(inbox: queue.SimpleQueue[dict[str, Any] | None]) -> tuple[Input, int |
     return Input.FEED, int(message["feed"])
 
 
-def _reads_off(bench: Bench, index: int) -> bool:
+def _is_off(bench: Bench) -> bool:
+    """Whether a way off reads back off; where the engine holds every one, whether the line is dead.
+
+    Where the watchdog has neither it can ask nobody; the engine proved off before it asked for its release.
+    """
+    if bench.cut_offs:
+        return any(_reads_off(cut_off) for cut_off in bench.cut_offs)
+    volts = [abs(r.value) for r in _line_readings(bench.meters) if r.signal == LINE_VOLTAGE and r.value is not None]
+    return all(value < bench.off_floor_v for value in volts) and (bool(volts) or not bench.meters)
+
+
+def _reads_off(cut_off: CutOff) -> bool:
     try:
-        return bench.cut_offs[index].state() is OutputState.OFF
+        return cut_off.state() is OutputState.OFF
     except InstrumentError:
         return False
 
@@ -123,20 +172,41 @@ def _reads_off(bench: Bench, index: int) -> bool:
 def _after_cut(post: Post, bench: Bench, reports: queue.SimpleQueue[OffReport], state: WatchdogState) -> int:
     """End a hung engine so that it can never wake and energise again, prove off, and leave the verdict."""
     commanded_s = time.monotonic()
+    engine_held: list[Meter] = []
     proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters)
-    proof = _take_reports(proof, reports, RETRY_WAIT_S)
+    if bench.cut_offs:
+        proof = _take_reports(proof, reports, RETRY_WAIT_S)
     if not state.spares_engine:
         _end_engine(post.engine_pid)
+        if post.bench.exclusive_cut_offs:
+            threading.Thread(target=_cut_exclusive, args=(post.bench, reports.put), daemon=True).start()
+        with contextlib.suppress(InstrumentError):
+            engine_held += connect(post.bench, which=Which.EXCLUSIVE_METERS).meters
+            proof = proof.proven_by((*bench.meters, *engine_held))
     while not proof.proven and time.monotonic() - commanded_s < PROOF_DEADLINE_S:
         bench.clock.sleep(0.05)
         proof = _take_reports(proof, reports, 0.0)
-        for reading in _line_readings(bench):
+        for reading in _line_readings((*bench.meters, *engine_held)):
             proof = proof.with_reading(reading)
     _leave_verdict(post.folder, state.reason, proof)
     if not proof.proven:
         # Ways off that do not answer are tried for as long as this process lives; it stays a while for that.
         threading.Event().wait(10.0)
     return 3 if proof.proven else 4
+
+
+def _cut_exclusive(bench_file: BenchFile, report: Callable[[OffReport], None]) -> None:
+    """The engine that held them being gone, open the ways off that serve one client only, and command them off."""
+    while True:
+        try:
+            bench = connect(bench_file, which=Which.EXCLUSIVE_WAYS_OFF)
+        except InstrumentError as error:
+            for name in bench_file.exclusive_cut_offs:
+                report(OffReport(name, None, str(error)))
+            time.sleep(RETRY_EVERY_S)
+        else:
+            OffDrive(bench.cut_offs, report).cut()
+            return
 
 
 RETRY_WAIT_S = 0.2
@@ -155,9 +225,9 @@ def _take_reports(proof: OffProof, reports: queue.SimpleQueue[OffReport], wait_s
             deadline_s = 0.0
 
 
-def _line_readings(bench: Bench) -> list[Any]:
-    readings: list[Any] = []
-    for meter in bench.meters:
+def _line_readings(meters: Sequence[Meter]) -> list[Reading]:
+    readings: list[Reading] = []
+    for meter in meters:
         with contextlib.suppress(InstrumentError):
             readings += meter.read()
     return readings
