@@ -331,4 +331,5 @@ def _hand_problems(bench: BenchFile) -> Iterator[str]:
 
 
 def _off_loopback(resources: list[str]) -> str:
-    return ", ".join(resource for resource in resources if resource and not _LOOPBACK.fullmatch(resource))
+    elsewhere = (r for r in resources if r and r != KEYED and not _LOOPBACK.fullmatch(r))
+    return ", ".join(elsewhere)

@@ -234,8 +234,9 @@ def advice_words(advice: dict[str, Any]) -> str:
         return f"TOO FAST, wait: {fast}; this bench can protect the unit up to {advice['fastest_v_per_s']:.2g} V/s"
     if advice["blind"]:
         return "wait: a meter has no reading just now"
+    most = advice["fastest_v_per_s"]
     words = {
-        "up": f"turn up to {advice['target_v']:g} V, slowly: up to {advice['fastest_v_per_s']:.2g} V/s",
+        "up": f"turn up to {advice['target_v']:g} V, slowly" + ("" if most is None else f": up to {most:.2g} V/s"),
         "wait": "wait",
         "back": f"turn back to {advice['target_v']:g} V",
     }

@@ -126,13 +126,16 @@ class Readings(_Message):
 
 
 class Advice(_Message):
-    """What a person who turns the knob should do: where to, volts rms; how fast the line moves, and may, in V/s."""
+    """What a person who turns the knob should do: where to, volts rms; how fast the line moves, and may, in V/s.
+
+    How fast it may is null where readings are typed, too seldom for that.
+    """
 
     event: Literal["advice"] = "advice"
     turn: Literal["up", "wait", "back"]
     target_v: float
     speed_v_per_s: float
-    fastest_v_per_s: float
+    fastest_v_per_s: float | None
     too_fast: bool
     blind: bool
     """Whether to wait because a meter has no reading just now."""

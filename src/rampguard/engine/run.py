@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import queue
 import threading
@@ -329,7 +328,7 @@ class _Run:
             return DrivenSupply(self.bench.source)
         mains_v = self.prepared.bench_file.mains.voltage_v
         # Between two readings that are typed there is no telling how fast the knob went.
-        most = math.inf if self.typed else fastest(mains_v, self.bench.meters, person=self.person_cuts)
+        most = None if self.typed else fastest(mains_v, self.bench.meters, person=self.person_cuts)
         return HandTurnedSupply(self.bench.knob, most, operator_turns=self.order.turns_knob)
 
     def _acquisition(self) -> Acquisition:

@@ -115,7 +115,7 @@ class HandTurnedSupply:
 
     set_voltage_v = None
 
-    def __init__(self, knob: Knob | None, fastest: float, *, operator_turns: bool = False) -> None:
+    def __init__(self, knob: Knob | None, fastest: float | None, *, operator_turns: bool = False) -> None:
         self._knob = knob
         self._points = None if knob is None else SetPoints(knob)
         self._fastest = fastest

@@ -50,7 +50,7 @@ class Teller:
 
     def advise(self, now_s: float, advice: Advice) -> None:
         """What a person who turns the knob should do, as often as readings are told and whenever it changes."""
-        if advice.too_fast:
+        if advice.too_fast and advice.fastest_v_per_s is not None:
             fast = f"line voltage rises at {advice.speed_v_per_s:.2g} V/s"
             self.warn(now_s, f"{fast}: this bench can protect the unit up to {advice.fastest_v_per_s:.2g} V/s")
         wall_s, kind = time.monotonic(), (advice.turn, advice.target_v, advice.too_fast, advice.blind)

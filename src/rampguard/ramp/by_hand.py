@@ -42,15 +42,15 @@ class Advice:
     target_v: float
     speed_v_per_s: float
     """How fast the line rises now; below zero: falls."""
-    fastest_v_per_s: float
-    """How fast it may rise."""
+    fastest_v_per_s: float | None
+    """How fast it may rise; None where readings come too seldom for a speed to be known."""
     blind: bool = False
     """Whether to wait because a meter has no reading just now."""
 
     @property
     def too_fast(self) -> bool:
         """Whether the knob moves faster than these meters can protect the unit."""
-        return self.speed_v_per_s > self.fastest_v_per_s
+        return self.fastest_v_per_s is not None and self.speed_v_per_s > self.fastest_v_per_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def fastest_v_per_s(mains_v: float, blind_s: float) -> float:
 
 
 def follow(
-    plan: Plan, state: HandState, given: RampInput, line_voltage_v: float | None, fastest: float
+    plan: Plan, state: HandState, given: RampInput, line_voltage_v: float | None, fastest: float | None
 ) -> tuple[HandState, RampStep, Advice]:
     """One step along the plan, by what the line's meter read (None: nothing new); ``fastest`` in V/s."""
     state = _noted(state, given.time_s, line_voltage_v)
