@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from instruments.bench import load_bench_file
-from instruments.dialect import load_dialect
+from instruments.bench import BenchFile, BenchKind, load_bench_file
+from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
 from live_help import RAMPGUARD, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
@@ -55,7 +55,8 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay captures": 3, "replay measured": 0}
-EXPECTED_CODES |= {"plot": 0, "classes": 0}
+EXPECTED_CODES |= {"plot": 0, "classes": 0, "demo --hand": 0, "demo --no-relay --unit shorted-output": 3}
+EXPECTED_CODES |= {"demo --wires": 0}
 LIVE = ("rampguard simulate", "rampguard run")
 
 
@@ -119,9 +120,23 @@ def test_links_between_pages_lead_somewhere() -> None:
 
 def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) -> None:
     page = (ROOT / "docs" / "bench.md").read_text(encoding="utf-8")
-    bench, voltmeter, cut_off, button = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
-    (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
-    assert load_bench_file(tmp_path / "bench.toml", tmp_path / "none").cut_offs == ("contactor", "source")
+    blocks = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    bench, by_relay, by_person, typed, voltmeter, cut_off, button, serial, stream, modbus = blocks
+
+    def bench_of(text: str) -> BenchFile:
+        (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+        return load_bench_file(tmp_path / "bench.toml", tmp_path / "none")
+
+    assert bench_of(bench).cut_offs == ("contactor", "source")
+    instruments = bench.split("[roles]")[0]
+    assert bench_of(instruments + by_relay).kind is BenchKind.HAND_TURNED
+    assert bench_of(instruments + by_person).kind is BenchKind.PERSON_CUTS
+    by_typing = by_person.replace("power-meter", "hand-meters")
+    assert bench_of(instruments + typed + by_typing).is_keyed
+    head = 'format = 1\nname = "mine"\ntitle = "Mine"\n'
+    speaks = [parse_dialect((head + text).encode(), Path("mine.toml")) for text in (serial + cut_off, stream, modbus)]
+    assert [dialect.link.kind for dialect in speaks] == ["asked", "streaming", "modbus"]
+    assert speaks[0].link.serial.parity == "even"
     (tmp_path / "my-voltmeter.toml").write_text(voltmeter + cut_off + button, encoding="utf-8")
     dialect = load_dialect("my-voltmeter", tmp_path)
     assert dialect.measurements[0].unit == "mV"

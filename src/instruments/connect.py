@@ -21,7 +21,7 @@ from instruments.keyed import KEYED, Keyboard, KeyedLink
 from instruments.modbus import ModbusSession
 from instruments.roles import Bench, Position, Wire
 from instruments.stream import StreamSession
-from instruments.visa import Link, Session, VisaSession
+from instruments.visa import Link, Session, VisaSession, load_backend
 from rampguard.quantities import Clock, Signal
 
 CLOCK_NAME = "bench clock"
@@ -86,6 +86,7 @@ def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, which: Whic
     ``keyboard`` is where a person is asked for readings that they type.
     """
     everything = which is Which.ALL
+    load_backend()  # before any deadline begins
     links = _Links(bench_file, keyboard)
     try:
         clock = _clock(bench_file, links, alone=everything)

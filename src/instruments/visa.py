@@ -58,6 +58,13 @@ class Session(Protocol):
         ...
 
 
+def load_backend() -> None:
+    """Load pyvisa and its pure-Python backend: a second on a busy machine, and no instrument's fault."""
+    import pyvisa  # late: not every command needs it
+
+    pyvisa.ResourceManager("@py")  # one a process; nobody closes it
+
+
 class VisaSession:
     """A session of pyvisa with its pure-Python backend. Opens in its constructor, which may raise anything.
 
