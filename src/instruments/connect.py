@@ -111,6 +111,26 @@ def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, which: Whic
         raise
 
 
+def identified(bench_file: BenchFile) -> list[tuple[str, str, str]]:
+    """Every instrument asked who it is, one after the other: its name, its answer, and what went wrong, if it did."""
+    load_backend()
+    found = []
+    for name, entry in bench_file.instruments.items():
+        if entry.resource == KEYED:
+            found.append((name, "a person types what it shows", ""))
+            continue
+        links = _Links(bench_file)
+        try:
+            link = links.open(name)
+        except InstrumentError as error:
+            found.append((name, "", str(error)))
+        else:
+            found.append((name, getattr(link, "identified_as", ""), ""))
+        finally:
+            _close(links.made)
+    return found
+
+
 def _is_of(bench_file: BenchFile, name: str, which: Which) -> bool:
     wanted = Which.EXCLUSIVE_WAYS_OFF if bench_file.exclusive(name) else Which.WATCHDOGS
     return which is wanted

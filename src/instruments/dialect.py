@@ -12,6 +12,7 @@ import string
 import sys
 import tomllib
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
@@ -295,8 +296,7 @@ def user_folder() -> Path:
 def load_dialect(name: str, folder: Path | None = None) -> Dialect:
     """The dialect of that name, shipped or the user's own. Raises BenchFileError with every problem at once."""
     folder = user_folder() if folder is None else folder
-    shipped = {entry.name.removesuffix(".toml"): entry for entry in files("instruments").joinpath("dialects").iterdir()}
-    shipped = {key: entry for key, entry in shipped.items() if entry.name.endswith(".toml")}
+    shipped = _shipped()
     own = folder / f"{name}.toml"
     if name in shipped and own.exists():
         raise BenchFileError(
@@ -306,8 +306,18 @@ def load_dialect(name: str, folder: Path | None = None) -> Dialect:
         return parse_dialect(own.read_bytes(), own)
     if name in shipped:
         return parse_dialect(shipped[name].read_bytes(), Path(f"{name}.toml"))
-    have = sorted({*shipped, *(path.stem for path in folder.glob("*.toml"))})
-    raise BenchFileError(own, [f"there is no dialect {name!r}; there are: {', '.join(have)}"])
+    raise BenchFileError(own, [f"there is no dialect {name!r}; there are: {', '.join(dialect_names(folder))}"])
+
+
+def dialect_names(folder: Path | None = None) -> list[str]:
+    """Every dialect there is, shipped or the user's own."""
+    folder = user_folder() if folder is None else folder
+    return sorted({*_shipped(), *(path.stem for path in folder.glob("*.toml"))})
+
+
+def _shipped() -> dict[str, Traversable]:
+    entries = files("instruments").joinpath("dialects").iterdir()
+    return {entry.name.removesuffix(".toml"): entry for entry in entries if entry.name.endswith(".toml")}
 
 
 def parse_dialect(data: bytes, origin: Path) -> Dialect:

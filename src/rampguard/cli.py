@@ -67,6 +67,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_replay(commands)
     _add_plot(commands)
     _add_classes(commands)
+    _add_bench(commands)
     return parser
 
 
@@ -130,6 +131,12 @@ def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--hand", action="store_true", help="a hand-turned variac instead of a programmable source")
     parser.add_argument(
         "--no-relay", action="store_true", help="a hand-turned variac without a relay: a person is the cut-off"
+    )
+    parser.add_argument(
+        "--miswired",
+        choices=("meter-before-cut-off", "supply-not-at-zero", "current-reversed"),
+        default="",
+        help="what is wrong with the bench's wiring",
     )
     parser.add_argument(
         "--mischief",
@@ -245,6 +252,28 @@ def _add_classes(commands: Any) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
 
+def _add_bench(commands: Any) -> None:
+    parser = commands.add_parser("bench", help="get a bench ready: list what is connected, write its file, check it")
+    parts = parser.add_subparsers(title="what to do", required=True, metavar="WHAT")
+    listing = _command(parts, "list", _bench_list, "show VISA resources and serial ports", "rampguard bench list")
+    listing.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+    new = _command(parts, "new", _bench_new, "write a bench file by a few questions", "rampguard bench new bench.toml")
+    new.add_argument("file", metavar="BENCH", type=Path, help="bench file to write")
+    check = _command(
+        parts,
+        "check",
+        _bench_check,
+        "prove instruments, meters and cut-off, with a lamp in the unit's place",
+        "rampguard bench check bench.toml --lamp-w 60",
+    )
+    check.add_argument("file", metavar="BENCH", type=Path, help="bench file")
+    check.add_argument("--lamp-w", metavar="W", type=positive, help="watts of the filament lamp in the unit's place")
+    check.add_argument(
+        "--unplugged", action="store_true", help="a person has unplugged the unit and put the lamp in its place"
+    )
+    check.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
 # -- commands ---------------------------------------------------------------------------------------------------
 
 
@@ -280,6 +309,7 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
         supply,
         options.meters,
         options.wires,
+        options.miswired,
         tuple(options.mischief),
     )
 
@@ -342,6 +372,24 @@ def _simulate(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
     return EXIT_DONE
+
+
+def _bench_list(options: argparse.Namespace) -> int:
+    from rampguard.bench.commands import listed
+
+    return listed(as_json=options.json)
+
+
+def _bench_new(options: argparse.Namespace) -> int:
+    from rampguard.bench.commands import new
+
+    return new(options.file, input)
+
+
+def _bench_check(options: argparse.Namespace) -> int:
+    from rampguard.bench.commands import check
+
+    return check(options.file, options.lamp_w, unplugged=options.unplugged, as_json=options.json)
 
 
 def _replay(options: argparse.Namespace) -> int:

@@ -36,6 +36,8 @@ class OnTheBench:
     """What measures the line: ``power-meter``, ``handheld``, ``module``, or ``typed`` by a person off two handhelds."""
     wires: str = "socket"
     """How power meter and contactor are reached: ``socket``, ``serial`` or ``modbus``."""
+    miswired: str = ""
+    """What is wrong with the bench's wiring: ``meter-before-cut-off``, ``supply-not-at-zero``, ``current-reversed``."""
     mischief: tuple[str, ...] = ()
     """What the bench's instruments do that they should not, as ``INSTRUMENT:KIND@N`` or ``N+`` for good."""
 
@@ -43,6 +45,7 @@ class OnTheBench:
         """The same for the simulator's own command line."""
         said = ["--unit", self.unit, "--seed", str(self.seed), "--supply", self.supply]
         said += ["--meters", self.meters, "--wires", self.wires]
+        said += ["--miswired", self.miswired] if self.miswired else []
         for name, value in (("--series-lamp-w", self.series_lamp_w), ("--fault-at-s", self.fault_at_s)):
             said += [] if value is None else [name, repr(value)]
         for mischief in self.mischief:

@@ -8,7 +8,16 @@ import sys
 import threading
 from pathlib import Path
 
-from instruments.simulated.serve import METERS, SUPPLIES, Mischief, MischiefError, SimulationOptions, UnknownUnit, serve
+from instruments.simulated.serve import (
+    METERS,
+    MISWIRED,
+    SUPPLIES,
+    Mischief,
+    MischiefError,
+    SimulationOptions,
+    UnknownUnit,
+    serve,
+)
 from instruments.simulated.wires import WIRES
 
 
@@ -28,6 +37,7 @@ def main() -> int:
     parser.add_argument("--meters", choices=METERS, default=METERS[0])
     parser.add_argument("--supply", choices=SUPPLIES, default=SUPPLIES[0])
     parser.add_argument("--wires", choices=WIRES, default="socket")
+    parser.add_argument("--miswired", choices=MISWIRED, default="")
     parser.add_argument("--averaged", action="store_true")
     parser.add_argument("--mischief", metavar="INSTRUMENT:KIND@N[+]", action="append", default=[])
     parser.add_argument("--linger-s", type=float, default=0.0, help="serve so long after standard input closed")

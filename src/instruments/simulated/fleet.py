@@ -88,7 +88,9 @@ def power_meter(world: World, seed: int) -> ScpiInstrument:
 
     def read_volts(_: str) -> str:
         line, window = world.window.line, world.window.number
-        return _plain(volts.read(line.voltage_v, window=window, full=ranges.volts, resolution=1e-3, peak=line.peak_v))
+        before = world.miswired == "meter-before-cut-off"
+        true = world.window.source_v if before else line.voltage_v
+        return _plain(volts.read(true, window=window, full=ranges.volts, resolution=1e-3, peak=line.peak_v))
 
     def read_amperes(_: str) -> str:
         line, full = world.window.line, ranges.amperes
@@ -98,7 +100,8 @@ def power_meter(world: World, seed: int) -> ScpiInstrument:
 
     def read_watts(_: str) -> str:
         line, window = world.window.line, world.window.number
-        return _plain(watts.read(line.real_power_w, window=window, full=POWER_FULL_W, resolution=0.01))
+        sign = -1.0 if world.miswired == "current-reversed" else 1.0
+        return _plain(sign * watts.read(line.real_power_w, window=window, full=POWER_FULL_W, resolution=0.01))
 
     scpi.add("VOLTage:RANGe", lambda text: setattr(ranges, "volts", _range(text, VOLT_RANGES)))
     scpi.add("VOLTage:RANGe?", lambda _: f"{ranges.volts:g}")

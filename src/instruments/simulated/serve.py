@@ -48,6 +48,8 @@ _MULTIMETERS: Final = (
 METERS: Final = ("power-meter", "handheld", "module", "typed")
 """What can measure the line: a bench power meter, two handhelds, an energy module, or a person who types what two
 handhelds show: the bench file then names their displays in comments."""
+MISWIRED: Final = ("meter-before-cut-off", "supply-not-at-zero", "current-reversed")
+"""What can be wrong with how the bench is wired: the power meter, or the supply."""
 SUPPLIES: Final = ("source", "variac", "variac-alone")
 """What brings line voltage up: a programmable source, or a hand-turned variac, with a contactor behind it or alone."""
 
@@ -76,6 +78,8 @@ class SimulationOptions:
     """One of `SUPPLIES`."""
     wires: str = "socket"
     """One of `WIRES`: how power meter and contactor are reached."""
+    miswired: str = ""
+    """One of `MISWIRED`: what is wrong with the bench's wiring; empty: nothing."""
     averaged: bool = False
     """Leave most windows out while nothing changes, and move what is slow on by averages: for long warm-ups."""
 
@@ -96,6 +100,7 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
     with ExitStack() as stack:
         log = stack.enter_context(options.log.open("w", encoding="utf-8")) if options.log is not None else None
         world = World(unit, options.mains_v, options.frequency_hz, log, averaged=options.averaged)
+        world.miswired = options.miswired
         fleet = fleet_of(world, options)
         servers: dict[str, Served] = {}
         for mischief in options.mischief:

@@ -22,6 +22,8 @@ from rampguard.quantities import Signal
 WINDOW_S: Final = 0.1
 SLEW_S: Final = 0.02
 """The source takes so long to reach a new set-point."""
+RESIDUAL_V: Final = 12.0
+"""What a supply that does not come down to zero gives."""
 LOG_EVERY_S: Final = 0.1
 STILL_S: Final = 3.0
 """Averaged, a bench leaves windows out once nothing has been changed for so long..."""
@@ -65,6 +67,8 @@ class World:
         self._actual_v = 0.0
         self.each_window: Callable[[], None] | None = None
         """What else happens at the end of each window: a hand at the knob."""
+        self.miswired = ""
+        """What is wrong with the bench's wiring; empty: nothing."""
         self._averaged = averaged
         self._changed_s = 0.0
         self._per_window = round(WINDOW_S * frequency_hz) * STEPS_A_CYCLE
@@ -117,12 +121,13 @@ class World:
 
     def _step(self) -> None:
         dt_s = self.dt_s
-        if self._actual_v != self.set_voltage_v:
+        wanted_v = self.set_voltage_v
+        if self.miswired == "supply-not-at-zero":
+            wanted_v = max(wanted_v, RESIDUAL_V)
+        if self._actual_v != wanted_v:
             most_v = self.mains_v / SLEW_S * dt_s
-            away_v = self.set_voltage_v - self._actual_v
-            self._actual_v = (
-                self.set_voltage_v if abs(away_v) <= most_v else self._actual_v + math.copysign(most_v, away_v)
-            )
+            away_v = wanted_v - self._actual_v
+            self._actual_v = wanted_v if abs(away_v) <= most_v else self._actual_v + math.copysign(most_v, away_v)
         source_v = self._actual_v * self._sine[self._steps % STEPS_A_CYCLE]
         if self.output_on and self.contactor_closed:
             line_a = self.unit.step(source_v, dt_s)

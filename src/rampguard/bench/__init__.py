@@ -1,0 +1,1 @@
+"""Getting a bench ready: what is there, whether it does as its file says, and how fast it could cut."""
