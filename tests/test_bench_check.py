@@ -15,6 +15,7 @@ from instruments.bench import BenchKind, load_bench_file
 from live_help import RAMPGUARD, served_bench
 from rampguard.bench.questions import Cancelled, bench_file_by_questions
 from rampguard.bench.verdicts import (
+    LAMP_WITHIN,
     Cut,
     Pace,
     cut_findings,
@@ -25,7 +26,7 @@ from rampguard.bench.verdicts import (
     zero_findings,
 )
 from rampguard.guard.permissives import Standing
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading, Validity
 
 LAMP_W = 75.0
 
@@ -72,7 +73,7 @@ FAULTY = {
     "contactor takes no notice": (("--mischief", "contactor:ignored@8+"), "was told to close and reads back off", 3),
     "stuck meter": (("--mischief", "power-meter:stuck-reading@20+"), "this meter is stuck", 3),
     "mute meter": (("--mischief", "power-meter:lost-reply@1+"), "no answer", 2),
-    "meter that babbles": (("--mischief", "power-meter:garbage@1+"), "answered with garbage", 2),
+    "meter that babbles": (("--mischief", "power-meter:garbage@1+"), "answered with bytes that are no text", 2),
     "source that keeps its limits to itself": (("--mischief", "source:ignored@3+"), "reads back", 2),
 }
 
@@ -149,9 +150,9 @@ def test_a_lamp_takes_what_tungsten_takes() -> None:
     """Settled current goes as V^0.55 (Standard Handbook for Electrical Engineers, see `loads.filament`)."""
     rated_a = LAMP_W / 230.0
     assert lamp_current_a(LAMP_W, 230.0, 230.0) == pytest.approx(rated_a, rel=0.01)
-    assert lamp_current_a(LAMP_W, 230.0, 115.0) == pytest.approx(rated_a * 0.5**0.55, rel=0.03)
-    # At a tenth the leads' and gas's share counts: less warm, so a little more than the power law has it.
-    assert rated_a * 0.1**0.55 < lamp_current_a(LAMP_W, 230.0, 23.0) < 1.4 * rated_a * 0.1**0.55
+    assert lamp_current_a(LAMP_W, 230.0, 115.0) == pytest.approx(rated_a * 0.5**0.55, rel=0.06)  # gas conducts
+    # At a tenth what gas and leads carry off counts: the filament is colder, and takes more than the power law has it.
+    assert rated_a * 0.1**0.55 < lamp_current_a(LAMP_W, 230.0, 23.0) < LAMP_WITHIN * rated_a * 0.1**0.55
 
 
 def test_a_slow_meter_cannot_guard_a_ramp_and_sets_the_pace() -> None:
@@ -167,7 +168,8 @@ def test_a_slow_meter_cannot_guard_a_ramp_and_sets_the_pace() -> None:
 
 
 def reading(signal: object, value: float | None, name: str = "m") -> Reading:
-    return Reading(signal, value, 1.0, 1.0, bound=0.001, instrument=name)  # type: ignore[arg-type]
+    validity = Validity.VALID if value is not None else Validity.OVER_RANGE
+    return Reading(signal, value, 1.0, 1.0, validity, 0.001, name)  # type: ignore[arg-type]
 
 
 def test_zeros() -> None:
@@ -228,9 +230,7 @@ def test_a_hand_turned_bench_by_questions(tmp_path: Path) -> None:
 
 
 def test_a_bench_without_any_interface_by_questions(tmp_path: Path) -> None:
-    (tmp_path / "bench.toml").write_text(
-        asked(["", "x", "120", "", "", "keyed-in", "", "n", "n", "n"]), encoding="utf-8"
-    )
+    (tmp_path / "bench.toml").write_text(asked(["", "120", "", "n", "keyed-in", "", "n", "n", "n"]), encoding="utf-8")
     bench = load_bench_file(tmp_path / "bench.toml")
     assert bench.kind_in_words == "hand-turned variac, a person is the cut-off, readings typed by a person"
     assert (bench.mains.voltage_v, bench.mains.frequency_hz) == (120.0, 60.0)

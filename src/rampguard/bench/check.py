@@ -40,7 +40,7 @@ from rampguard.bench.verdicts import (
 )
 from rampguard.engine.acquire import FreeRunning
 from rampguard.engine.ceilings import LEAST_PERIOD_S
-from rampguard.engine.cutoff import attempt_off
+from rampguard.engine.cutoff import OffReport, attempt_off
 from rampguard.engine.guardian import Guardian, NoWatchdog, Watch, prove_exclusive
 from rampguard.guard.permissives import Standing
 from rampguard.quantities import LINE_CURRENT, LINE_QUANTITIES, LINE_VOLTAGE, Reading
@@ -194,7 +194,7 @@ class _Live:
             finally:
                 self._all_off()
             known = [seconds for seconds in times if seconds is not None]
-            return max(known) if known and bench.cut_offs else None
+            return max(known) if known else None
 
     def _guarded(self, folder: Path) -> str:
         if not self.bench.cut_offs:
@@ -321,22 +321,21 @@ class _Live:
         if way is not None:
             cut = Cut(way.name, read_back[0] if read_back else None, _of_line(dead_s, self.bench), gone)
             self.check.findings += cut_findings(cut)
-        known = [seconds for seconds in dead_s.values() if seconds is not None]
-        return max(known) if known else None
+        return read_back[0] if read_back else None
 
     def _all_off(self) -> None:
-        reports = [attempt_off(cut_off) for cut_off in self.bench.cut_offs]
+        """Everything off, and proven; the watchdog is fed to the end, and let go only then."""
+        reports: list[OffReport] = []
+        volts: list[float] = []
+        self._fed(lambda: reports.extend(attempt_off(cut_off) for cut_off in self.bench.cut_offs))
         if self.bench.source is not None:
             with contextlib.suppress(InstrumentError):
-                self.bench.source.set_line_voltage(0.0)
-        time.sleep(2.0 * max(meter.measuring_time_s for meter in self.bench.meters))
-        volts = [
-            abs(r.value)
-            for meter in self.bench.meters
-            if meter.position is Position.AFTER_CUT_OFF
-            for r in _readings(meter)
-            if r.signal == LINE_VOLTAGE and r.value is not None
-        ]
+                self._fed(partial(self.bench.source.set_line_voltage, 0.0))
+        slowest_s = max(meter.measuring_time_s + meter.range_change_s for meter in self.bench.meters)
+        deadline_s = time.monotonic() + 2.0 * slowest_s + CUT_WITHIN_S
+        self._fed(partial(time.sleep, 2.0 * slowest_s))
+        while not volts and time.monotonic() < deadline_s:  # a meter may be changing its range
+            self._fed(lambda: volts.extend(_volts_after(self.bench)))
         dead = bool(volts) and max(volts) < self.bench.off_floor_v
         off = dead and (not reports or any(report.state is OutputState.OFF for report in reports))
         self.check.off_unproven = not off
@@ -379,11 +378,12 @@ def _off(way: CutOff, began_s: float, read_back: list[float]) -> None:
         time.sleep(0.02)
 
 
-def _readings(meter: Meter) -> list[Reading]:
-    try:
-        return meter.read()
-    except InstrumentError:
-        return []
+def _volts_after(bench: Bench) -> Iterator[float]:
+    """What the line's meters after the cut-off read."""
+    for meter in bench.meters:
+        if meter.position is Position.AFTER_CUT_OFF:
+            with contextlib.suppress(InstrumentError):
+                yield from (abs(r.value) for r in meter.read() if r.signal == LINE_VOLTAGE and r.value is not None)
 
 
 def _is_of_line(meter: Meter) -> bool:
