@@ -16,7 +16,7 @@ import pytest
 from instruments.bench import BenchFile, BenchKind, load_bench_file
 from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
-from live_help import RAMPGUARD, wait_until
+from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import _parser
 from rampguard.loads.classes import LOAD_CLASSES
@@ -57,7 +57,8 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay captures": 3, "replay measured": 0}
 EXPECTED_CODES |= {"plot": 0, "classes": 0, "demo --hand": 0, "demo --no-relay --unit shorted-output": 3}
 EXPECTED_CODES |= {"demo --wires": 0}
-LIVE = ("rampguard simulate", "rampguard run")
+EXPECTED_CODES |= {"bench list": 0}
+LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check")
 
 
 @pytest.mark.parametrize("line", [line for _, line in COMMANDS if "rampguard" in line and not line.startswith(LIVE)])
@@ -73,7 +74,7 @@ def test_every_command_of_ours_in_the_docs_runs(desk: Path, line: str) -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 def test_the_served_bench_and_the_run_of_the_docs(desk: Path) -> None:
     """Both commands as they stand: the checks answered at a terminal, then Ctrl-C."""
-    simulate, run = (next(line for _, line in COMMANDS if line.startswith(start)) for start in LIVE)
+    simulate, run = (next(line for _, line in COMMANDS if line.startswith(start)) for start in LIVE[:2])
     bench = subprocess.Popen([*RAMPGUARD, *shlex.split(simulate)[1:]], cwd=desk, stdin=subprocess.PIPE)
     wait_until((desk / "bench.toml").exists, 30.0)
     ours, theirs = pty.openpty()
@@ -91,6 +92,17 @@ def test_the_served_bench_and_the_run_of_the_docs(desk: Path) -> None:
     os.close(ours)
     os.close(theirs)
     bench.communicate(b"", timeout=20)
+
+
+def test_a_bench_file_by_questions_and_the_check_of_the_docs(tmp_path: Path) -> None:
+    new, check = (next(line for _, line in COMMANDS if line.startswith(start)) for start in LIVE[2:])
+    answers = "\n\n\nn\nkeyed-in\n\nn\nn\nn\n"
+    done = subprocess.run([*RAMPGUARD, *shlex.split(new)[1:]], cwd=tmp_path, input=answers, text=True, timeout=60)
+    assert done.returncode == 0
+    assert (tmp_path / "mine.toml").exists()
+    with served_bench(tmp_path, unit="lamp"):
+        done = subprocess.run([*RAMPGUARD, *shlex.split(check)[1:]], cwd=tmp_path, timeout=100)
+    assert done.returncode == 0
 
 
 def test_ci_runs_the_test_command_of_the_readme() -> None:

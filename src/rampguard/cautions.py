@@ -29,6 +29,7 @@ PRE_POWER_CHECKS: Final = (
         " laptop. A switch-mode primary or a hot chassis gets no earthed ground clip at all.",
     ),
     PrePowerCheck("emergency-off", "An emergency-off and the plug are within reach without reaching across the unit."),
+    PrePowerCheck("knob", "The variac, where a person turns one, stands at zero."),
     PrePowerCheck(
         "discharged",
         "Reservoirs were below 2 V, measured, when the last clip was moved; clips sit so that none can slip.",

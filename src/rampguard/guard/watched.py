@@ -89,6 +89,7 @@ PERSONS: Final = (
     _person("isolation", "isolation transformer and fuse feed the unit", "there"),
     _person("earths", "earthed points of the unit, scopes and computer included", "one at most"),
     _person("emergency-off", "emergency-off and plug", "within reach, not across the unit"),
+    _person("knob", "the variac's knob, where a person turns one", "at zero"),
     _person("discharged", "reservoirs when the last clip was moved", "below 2 V, measured"),
     _person("loads", "speakers off, dummy load on a valve amplifier, inputs quiet", "so"),
     _person("clips", "outputs bridged or floating: no clip to earth on either", "so"),
