@@ -19,7 +19,7 @@ from instruments.simulated.serve import SimulationOptions, bench_file_text, flee
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from rampguard.archive import spool, writer
-from rampguard.engine import cutoff, live, loop
+from rampguard.engine import cutoff, loop, supply
 from rampguard.engine import run as running
 from rampguard.engine.operator import Operator
 
@@ -36,8 +36,8 @@ SHORTER = (
     (cutoff, "RETRY_EVERY_S", 0.01),
     (running, "PROOF_DEADLINE_S", 0.3),
     (loop, "STUBBORN_AFTER_S", 0.15),
-    (loop, "SOURCE_LIMIT_S", 0.15),
-    (live, "SOURCE_LIMIT_S", 0.15),
+    (loop, "TAKES_WITHIN_S", 0.15),
+    (supply, "TAKES_WITHIN_S", 0.15),
     (loop, "WATCHED_S", 0.2),
     (spool, "GRACE_S", 0.1),
     (writer.CaptureWriter.finish, "__defaults__", (0.5,)),

@@ -155,7 +155,8 @@ class BenchFile(Strict):
     @property
     def is_keyed(self) -> bool:
         """Whether a person types readings of the line."""
-        return any(self.instruments[name].resource == KEYED for name in self.roles.line_meters)
+        entries = (self.instruments.get(name) for name in self.roles.line_meters)
+        return any(entry is not None and entry.resource == KEYED for entry in entries)
 
     @property
     def kind_in_words(self) -> str:
