@@ -37,7 +37,7 @@ from typing import Any
 from unittest import mock
 
 from figures import noted_parser, write_run
-from inside import DISK, DISK_DEEDS, PLAN, SEED, SHORTER, UNIT, Attentive, Disk, Inside, NoWatchdog
+from inside import DISK, DISK_DEEDS, PLAN, SEED, SHORTER, UNIT, Attentive, Disk, Inside, Unwatched
 
 from instruments import connect as connecting
 from instruments.simulated.mischief import DEEDS, Mischief
@@ -82,7 +82,7 @@ def one(planned: tuple[Mischief, ...]) -> Outcome:
         for module, constant, value in SHORTER:
             stack.enter_context(mock.patch.object(module, constant, value))
         stack.enter_context(mock.patch.object(connecting, "Link", bench.link))
-        stack.enter_context(mock.patch.object(running, "Guardian", NoWatchdog))
+        stack.enter_context(mock.patch.object(running, "Guardian", Unwatched))
         Disk.told = Disk.done = 0
         opened = writer._open
         disk = mock.patch.object(writer, "_open", lambda path, first: Disk(opened(path, first), path, planned))

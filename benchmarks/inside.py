@@ -21,6 +21,7 @@ from instruments.simulated.world import World
 from rampguard.archive import spool, writer
 from rampguard.engine import cutoff, loop, supply
 from rampguard.engine import run as running
+from rampguard.engine.guardian import NoWatchdog
 from rampguard.engine.operator import Operator
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
@@ -159,26 +160,10 @@ class InsideSession:
         """Nothing to close."""
 
 
-class NoWatchdog:
+class Unwatched(NoWatchdog):
     """Stands where the watchdog does."""
 
-    ready = ("contactor", "source")
-    pid = 0
-
     def __init__(self, *_: Any) -> None: ...
-
-    def feed(self) -> None:
-        """Nobody to feed."""
-
-    def trouble(self) -> str:
-        """None."""
-        return ""
-
-    def release(self, timeout_s: float = 0.0) -> None:
-        """Nobody to let go."""
-
-    def take_over(self) -> None:
-        """Nobody to take over."""
 
 
 class Attentive(Operator):
