@@ -1,9 +1,10 @@
 """Kill or hang the engine, the watchdog or the screen at random live moments: the wall time until the supply is off.
 
-``python benchmarks/kills.py [--each 50] [--only screen/SIGSTOP] [--seed 1] [--note RUN]``. The simulated source has no
-communication time-out and its output stays as it was when a client vanishes, so only the program can switch it off. Also
-asked: that off is proven by whoever is left, and that the capture has every row up to a second before. A run that ended by itself before
-it was struck (on a machine that is too busy for the simulated bench) is counted, and another takes its place.
+``python benchmarks/kills.py [--each 50] [--only screen/SIGSTOP] [--seed 1] [--note RUN]``. The simulated source has
+no communication time-out and its output stays as it was when a client vanishes, so only the program can switch it
+off. Also asked: that off is proven by whoever is left, and that the capture has every row up to a second before. A
+run that ended by itself before it was struck (on a machine that is too busy for the simulated bench) is counted, and
+another takes its place.
 """
 
 from __future__ import annotations
