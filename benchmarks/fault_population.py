@@ -191,8 +191,34 @@ def kind_named(name: str) -> FaultKind:
     return next(kind for kind in KINDS if kind.name == name)
 
 
-def lot(kind: FaultKind, hertz: float, each: int, seed: int, *, for_s: float = RAMP_S + HOLD_S) -> Lot:
-    """So many units of one kind of fault on each mains of that frequency, for so long."""
+Way = Callable[[np.random.Generator, int], np.ndarray]
+"""Draws the way of a batch's n-th unit: line voltage, as a part of mains, in each window."""
+
+
+def some_by_hand(generator: np.random.Generator, k: int) -> np.ndarray:
+    """Every third as a hand turns a knob, the others as a plan goes."""
+    return ramp(generator, by_hand=k % 3 == 0).part
+
+
+def by_plan(generator: np.random.Generator, k: int) -> np.ndarray:
+    """All as a plan goes."""
+    return ramp(generator, by_hand=False).part
+
+
+def lot(
+    kind: FaultKind,
+    hertz: float,
+    each: int,
+    seed: int,
+    *,
+    way: Way = some_by_hand,
+    lamps: bool = True,
+    for_s: float = RAMP_S + HOLD_S,
+) -> Lot:
+    """So many units of one kind of fault on each mains of that frequency, for so long.
+
+    Of one seed the units, their faults and their onsets are the same whatever their ``way``.
+    """
     volts = np.repeat(mains_by_hertz()[hertz], each)
     count = len(volts)
     generator = np.random.default_rng([seed, KINDS.index(kind), round(hertz)])
@@ -205,17 +231,16 @@ def lot(kind: FaultKind, hertz: float, each: int, seed: int, *, for_s: float = R
     onset = (generator.uniform(LATE_FROM_S, RAMP_S, count) / WINDOW_S).astype(int)
     onset = np.where(kind.late & (np.arange(count) % LATE_EVERY == LATE_EVERY - 1), onset, 0)
 
-    def ways_of(*, by_hand: bool) -> np.ndarray:
-        ways = np.array([ramp(generator, by_hand=by_hand and k % 3 == 0).part for k in range(count)]).T * volts
-        return ways[: round(for_s / WINDOW_S)]
+    def ways_of(one_way: Way) -> np.ndarray:
+        return (np.array([one_way(generator, k) for k in range(count)]).T * volts)[: round(for_s / WINDOW_S)]
 
-    ways = ways_of(by_hand=True)
+    ways = ways_of(way)
     press = pressed_window(population.press_at, ways, volts)
     # Faulted, whole, and where it is worth trying another of the model: side by side in one batch.
     members, member_ways = [parts, parts], [ways, ways]
     if kind.like_idle:
         members.append({name: values * generator.uniform(*LIKE_IT, count) for name, values in parts.items()})
-        member_ways.append(ways_of(by_hand=False))
+        member_ways.append(ways_of(by_plan))
     all_parts = {name: np.concatenate([member[name] for member in members]) for name in parts}
     seen = simulate(
         batch(population, all_parts, np.tile(volts, len(members)), hertz),
@@ -227,7 +252,7 @@ def lot(kind: FaultKind, hertz: float, each: int, seed: int, *, for_s: float = R
     faulted, whole, *others = np.split(seen, len(members), axis=2)
     there = np.flatnonzero(onset == 0)
     behind = {}
-    if kind.short:
+    if kind.short and lamps:
         chosen, chosen_drawn = ({name: values[there] for name, values in of.items()} for of in (parts, drawn))
         behind = _behind_lamps(kind, chosen, chosen_drawn, ways[:, there], volts[there], hertz)
     return Lot(kind, volts, watts, onset, faulted, whole, next(iter(others), None), press, parts, behind)

@@ -167,8 +167,14 @@ def basis_of(
     return replace(basis, narrowed=narrowed_by_known_good(basis, [sight for sight in drawn if sight is not None]))
 
 
-def judged(basis: Basis, taken: list[tuple[int, tuple[Reading, ...]]], pressed_at: int | None = None) -> Verdict:
-    """The guard, all its layers, over one ramp's readings."""
+def judged(
+    basis: Basis,
+    taken: list[tuple[int, tuple[Reading, ...]]],
+    pressed_at: int | None = None,
+    *,
+    line_gap_s: float = 0.0,
+) -> Verdict:
+    """The guard, all its layers, over one ramp's readings; ``line_gap_s`` as in `limits_for`."""
     signals = [reading.signal for reading in taken[0][1]]
     limits = limits_for(
         load_class(basis.load_class),
@@ -176,6 +182,7 @@ def judged(basis: Basis, taken: list[tuple[int, tuple[Reading, ...]]], pressed_a
         nameplate_v=basis.nameplate_v,
         signals=signals,
         driven=False,
+        line_gap_s=line_gap_s,
     )
     expecting = Expecting(basis)
     state, warned, fit, last = GuardState(), Counter[str](), 0.0, -1
