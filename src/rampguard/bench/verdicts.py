@@ -100,7 +100,8 @@ def pace_finding(pace: Pace, *, of_line: bool) -> Finding:
         return fails(check, f"{said}: too slow to guard a ramp; use another, or its faster rate")
     own_s = max(pace.measuring_time_s, pace.period_s)
     if pace.per_s < OWN_PACE / own_s * (1.0 - 1.0 / len(pace.times_s)):
-        return fails(check, f"{said}: its dialect says one each {own_s:g} s; does something else ask it, too?")
+        # No fault of the bench's: what was measured is what counts.
+        return holds(check, f"{said}; slower than its dialect's {own_s:g} s: does something else ask it, too?")
     return holds(check, said)
 
 
