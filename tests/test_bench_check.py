@@ -107,7 +107,7 @@ def test_swapped_handhelds_are_named(tmp_path: Path) -> None:
             ('resource = "X"', f'resource = "{amperes}"'),
         )
         code, wrong, story = checked(bench.bench_file, *LIVE)
-        assert "they are swapped" in wrong["meters"], story
+        assert "they are swapped" in wrong["known load"], story
         assert code == 3
 
 

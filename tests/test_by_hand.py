@@ -28,13 +28,14 @@ TARGET_V = PLAN.stages[0].line_voltage_v
 class Bench:
     """A ramp followed reading by reading, ten a second."""
 
-    def __init__(self) -> None:
+    def __init__(self, zero_lasts_s: float = 0.0) -> None:
         self.state = HandState()
         self.now_s = 0.0
+        self.zero_lasts_s = zero_lasts_s
 
     def read(self, volts: float | None, *, blind: bool = False) -> tuple[RampStep, Advice]:
         given_now = RampInput(self.now_s, 0.1, 0.01, blind=blind)
-        self.state, step, advice = follow(PLAN, self.state, given_now, volts, FASTEST)
+        self.state, step, advice = follow(PLAN, self.state, given_now, volts, FASTEST, self.zero_lasts_s)
         self.now_s += 0.1
         return step, advice
 
@@ -85,6 +86,26 @@ def test_a_knob_that_was_not_at_zero_ends_the_run_at_the_first_reading() -> None
     step, advice = bench.read(57.0)
     assert "57 V when it was switched on" in step.overdue
     assert advice.turn is Turn.BACK
+
+
+def test_a_reading_of_before_the_contactor_closed_is_not_taken_for_a_knob_at_zero() -> None:
+    bench = Bench(zero_lasts_s=1.0)
+    for _ in range(3):
+        step, advice = bench.read(0.0)
+        assert (step.overdue, advice.turn) == ("", Turn.WAIT)
+    assert "230 V when it was switched on" in bench.read(230.0)[0].overdue
+    patient = Bench(zero_lasts_s=1.0)
+    turns = [patient.read(0.0)[1].turn for _ in range(13)]
+    assert turns[:9] == [Turn.WAIT] * 9
+    assert turns[-1] is Turn.UP
+
+
+def test_a_line_far_above_the_plan_ends_the_run() -> None:
+    """Where nothing but a person cuts, they may switch on, after the first readings, with the knob turned up."""
+    bench = Bench()
+    bench.read(0.0)
+    assert not bench.read(TARGET_V + 0.09 * 230.0)[0].overdue
+    assert "where the plan has 6.9 V" in bench.read(TARGET_V + 0.11 * 230.0)[0].overdue
 
 
 @settings(max_examples=200, deadline=None)

@@ -13,10 +13,13 @@ from pathlib import Path
 
 import pytest
 
+from instruments.clock import WallClock
 from instruments.dialect import load_dialect
+from instruments.instrument import ScpiMeter
 from instruments.keyed import Asked, KeyedLink, Slip, values_typed
 from instruments.visa import Link
 from live_help import RAMPGUARD, ServedBench, plan_toml, served_bench
+from rampguard.quantities import Validity
 from rampguard.typed_lines import Said, meaning
 
 NOWHERE = Path("/nowhere")
@@ -64,7 +67,7 @@ def test_what_is_asked_again(text: str, says: str) -> None:
 @pytest.mark.parametrize(
     ("asked", "text", "before", "says"),
     [
-        (TWO, "24.1 1.2", (23.0, 0.115), "1.2 A after 0.115 A: a slip?"),
+        (TWO, "24.1 0.012", (23.0, 0.115), "0.012 A after 0.115 A: a slip?"),
         (TWO, "230 0.12", (23.0, 0.115), "230 V after 23 V: a slip?"),
         (THREE, "24.1 0.12 30", (24.0, 0.12, 2.5), "30 W is more than 24.1 V times 0.12 A can be"),
     ],
@@ -91,10 +94,19 @@ class Person:
 
 
 def test_a_slip_is_asked_about_and_a_true_jump_is_typed_twice() -> None:
-    person = Person("23 0.115", "24.1 1.2", "24.1 0.12", "25 1.2", "25 1.2")
+    person = Person("23 0.115", "24.1 0.012", "24.1 0.12", "230 0.12", "230 0.12")
     link = KeyedLink("meters", load_dialect("keyed-in", NOWHERE), person)
-    assert [link.query("typed") for _ in range(3)] == ["23 0.115", "24.1 0.12", "25 1.2"]
+    assert [link.query("typed") for _ in range(3)] == ["23 0.115", "24.1 0.12", "230 0.12"]
     assert [bool(why) for why in person.heard] == [False, False, True, False, True]
+
+
+def test_more_current_goes_to_the_guard_at_once_and_so_does_a_display_that_is_over_range() -> None:
+    person = Person("24 0.1", "24 1.5", "24 OL")
+    dialect = load_dialect("keyed-in", NOWHERE)
+    meter = ScpiMeter(KeyedLink("meters", dialect, person), dialect, WallClock())
+    assert [meter.read()[1].value for _ in range(2)] == [0.1, 1.5]
+    assert meter.read()[1].validity is Validity.OVER_RANGE
+    assert not any(person.heard)
 
 
 @pytest.mark.parametrize(
@@ -102,7 +114,8 @@ def test_a_slip_is_asked_about_and_a_true_jump_is_typed_twice() -> None:
     [
         ("off\n", "meters", Said("off", {"reason": "typed off"})),
         ("24 0.1\n", "meters", Said("answer", {"instrument": "meters", "text": "24 0.1"})),
-        ("p\n", "", Said("power-pressed", {})),
+        ("p\n", "meters", Said("power-pressed", {})),
+        ("n it hums\n", "meters", Said("note", {"text": "it hums"})),
         ("+5\n", "", Said("turn", {"by_v": 5.0})),
         ("-2,5\n", "", Said("turn", {"by_v": -2.5})),
         ("it hums\n", "", Said("note", {"text": "it hums"})),

@@ -206,7 +206,13 @@ def load_bench_file(path: Path, dialect_folder: Path | None = None) -> BenchFile
     bench._data = data
     bench._dialects = dialects
     if not problems:
-        problems = [*_role_problems(bench), *_entry_problems(bench), *_clock_problems(bench), *_hand_problems(bench)]
+        problems = [
+            *_role_problems(bench),
+            *_entry_problems(bench),
+            *_clock_problems(bench),
+            *_hand_problems(bench),
+            *_typed_problems(bench),
+        ]
     if problems:
         raise BenchFileError(path, problems)
     return bench
@@ -244,8 +250,6 @@ def _role_problems(bench: BenchFile) -> Iterator[str]:
             yield f"roles.{role}: {name!r} cannot play it; its dialect {bench.dialect(name).name!r} has no such part"
     if roles.ac_source is not None and roles.cut_off == PERSON:
         yield f"roles.cut_off: the program can switch {roles.ac_source!r} off itself; name it instead of a person"
-    if roles.ac_source is not None and bench.is_keyed:
-        yield "roles.line_meters: a source that the program drives needs meters that it reads itself, not typed ones"
     if not roles.line_meters:
         yield "roles.line_meters: empty; line voltage and current must be measured"
     elif not any(
@@ -256,6 +260,19 @@ def _role_problems(bench: BenchFile) -> Iterator[str]:
             "roles.line_meters: none of them sits after the cut-off, so nothing could prove that the unit is off;"
             ' move one there and say position = "after-cut-off"'
         )
+
+
+def _typed_problems(bench: BenchFile) -> Iterator[str]:
+    """What is typed comes seldom, so that it suits the line's meters of a hand-turned bench, and nothing else."""
+    roles, instruments = bench.roles, bench.instruments
+    for name in (*roles.dc_meters, *roles.thermometers):
+        if name in instruments and instruments[name].resource == KEYED:
+            yield f"instruments.{name}.resource: only the line's meters can be typed; connect it, or leave it out"
+    typed = [instruments[name].resource == KEYED for name in roles.line_meters if name in instruments]
+    if any(typed) and not all(typed):
+        yield "roles.line_meters: some are typed and some are not; a slow one would hide that a quick one is gone"
+    if any(typed) and roles.ac_source is not None:
+        yield "roles.line_meters: a source that the program drives needs meters that it reads itself, not typed ones"
 
 
 def _entry_problems(bench: BenchFile) -> Iterator[str]:

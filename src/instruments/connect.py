@@ -7,6 +7,7 @@ way of switching off; an instrument that serves one client only shares one sessi
 from __future__ import annotations
 
 import contextlib
+import importlib
 from collections.abc import Callable
 from enum import Enum
 from functools import partial
@@ -71,6 +72,16 @@ class _Links:
         return link
 
 
+def load_libraries(bench_file: BenchFile) -> None:
+    """Load what this bench is spoken to with. What is not installed says so when it is wanted."""
+    kinds = {bench_file.dialect(name).link.kind for name in bench_file.instruments}
+    load_backend()
+    for kind, library in (("modbus", "pymodbus.client"), ("streaming", "serial")):
+        if kind in kinds:
+            with contextlib.suppress(ImportError):
+                importlib.import_module(library)
+
+
 def session_of(resource: str, how: LinkSettings) -> Session:
     """A session to an instrument that is spoken to in this way. May raise anything."""
     if how.kind == "modbus":
@@ -80,17 +91,20 @@ def session_of(resource: str, how: LinkSettings) -> Session:
     return VisaSession(resource, how.reply_deadline_s, how.read_terminator, how.write_terminator, how.serial)
 
 
-def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, which: Which = Which.ALL) -> Bench:
+def connect(
+    bench_file: BenchFile, keyboard: Keyboard | None = None, which: Which = Which.ALL, only: str | None = None
+) -> Bench:
     """Connect a bench, or part of it. Raises LinkError or another InstrumentError, having closed what it had opened.
 
-    ``keyboard`` is where a person is asked for readings that they type.
+    ``keyboard`` is where a person is asked for readings that they type; ``only`` leaves out every other way off.
     """
     everything = which is Which.ALL
-    load_backend()  # before any deadline begins
+    load_libraries(bench_file)  # before any deadline begins
     links = _Links(bench_file, keyboard)
     try:
         clock = _clock(bench_file, links, alone=everything)
         cut_offs = [n for n in bench_file.cut_offs if everything or _is_of(bench_file, n, which)]
+        cut_offs = [n for n in cut_offs if only in (None, n)]
         meters = [n for n in bench_file.meters if everything or _proves(bench_file, n, which)]
         source, button = bench_file.roles.ac_source, bench_file.roles.power_button
         return Bench(
@@ -113,7 +127,7 @@ def connect(bench_file: BenchFile, keyboard: Keyboard | None = None, which: Whic
 
 def identified(bench_file: BenchFile) -> list[tuple[str, str, str]]:
     """Every instrument asked who it is, one after the other: its name, its answer, and what went wrong, if it did."""
-    load_backend()
+    load_libraries(bench_file)
     found = []
     for name, entry in bench_file.instruments.items():
         if entry.resource == KEYED:
@@ -140,7 +154,8 @@ def _proves(bench_file: BenchFile, name: str, which: Which) -> bool:
     entry = bench_file.instruments[name]
     wanted = Which.EXCLUSIVE_METERS if bench_file.exclusive(name) else Which.WATCHDOGS
     after = entry.position is Position.AFTER_CUT_OFF and name in bench_file.roles.line_meters
-    return after and which is wanted and entry.resource != KEYED
+    # One that is a way off too is opened as that: its port serves one client.
+    return after and which is wanted and entry.resource != KEYED and name not in bench_file.exclusive_cut_offs
 
 
 def _meter(bench_file: BenchFile, link: Wire, name: str, clock: Clock, *, lock: bool) -> ScpiMeter:

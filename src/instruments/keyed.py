@@ -6,6 +6,7 @@ advice to switch off if the meter really shows it; typed a second time, it is be
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,10 +19,12 @@ from instruments.replies import UNITS
 KEYED: Final = "keyed"
 """The resource of an instrument whose readings a person types."""
 SLIP_RATIO: Final = 7.0
-"""So many times what was typed before, or less than its inverse, may be a slip of the decimal point."""
+"""Volts so many times what was typed before, or a current so many times less at no fewer volts, may be a slip."""
+OVER: Final = "OL"
+"""What a display shows of more than its range."""
 POWER_MARGIN: Final = 1.1
 """Real power above volts times amperes by more than this cannot be, whatever meters of this kind show."""
-_TOKEN: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+))\s*([a-zA-Zµ]*)", re.ASCII | re.IGNORECASE)
+_TOKEN: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)|OL)\s*((?!OL\b)[a-zA-Zµ]*)", re.ASCII | re.IGNORECASE)
 _UNITS: Final = {name.lower(): name for name in UNITS}
 
 
@@ -79,6 +82,8 @@ def _tokens(text: str, count: int, what: str) -> list[tuple[str, str]]:
 
 
 def _value(number: str, unit: str, measurement: Measurement) -> float:
+    if number.upper() == OVER:
+        return math.inf
     value = float(number.replace(",", "."))
     if unit:
         known = _UNITS.get(unit.lower().replace("µ", "u"))
@@ -104,12 +109,22 @@ def _look_for_slips(values: tuple[float, ...], asked: Asked, before: tuple[float
     watts, volts, amperes = (by_quantity.get(q) for q in ("real_power", "line_voltage", "line_current"))
     if watts is not None and volts is not None and amperes is not None:
         most_w = POWER_MARGIN * (volts + 0.5) * (amperes + 0.005) + 0.5
-        if watts > most_w:
+        if watts > most_w and math.isfinite(watts):
             raise Slip(f"{watts:g} W is more than {volts:g} V times {amperes:g} A can be. {really}", values)
-    for value, previous, measurement in zip(values, before, asked.measurements, strict=False):
-        smallest = 0.002 * max(item.full for item in measurement.ranges)
-        if value > SLIP_RATIO * max(previous, smallest):
+    if len(before) != len(values):
+        return
+    # More current is never asked about: it goes to the guard at once. Less, at no fewer volts, may hide it.
+    volts_fell = any(v < b for v, b, m in zip(values, before, asked.measurements, strict=True) if _is_volts(m))
+    for value, previous, measurement in zip(values, before, asked.measurements, strict=True):
+        full = max(item.full for item in measurement.ranges)
+        jumped = _is_volts(measurement) and value > SLIP_RATIO * max(previous, 0.002 * full)
+        fell = not _is_volts(measurement) and not volts_fell and SLIP_RATIO * max(value, 0.0005 * full) < previous
+        if jumped or fell:
             raise Slip(f"{value:g} {measurement.unit} after {previous:g} {measurement.unit}: a slip? {really}", values)
+
+
+def _is_volts(measurement: Measurement) -> bool:
+    return str(measurement.quantity) == "line_voltage"
 
 
 class KeyedLink:
@@ -136,7 +151,7 @@ class KeyedLink:
                     continue
                 values = slip.values
             self._before = values
-            return self._separator.join(f"{value:.9g}" for value in values)
+            return self._separator.join("inf" if math.isinf(value) else f"{value:.9g}" for value in values)
 
     def write(self, text: str) -> None:
         """There is nothing that it could be told."""

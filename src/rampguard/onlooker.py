@@ -5,6 +5,7 @@ The engine owns the bench. This process can hang or die: the engine then cuts th
 
 from __future__ import annotations
 
+import contextlib
 import json
 import queue
 import signal
@@ -32,6 +33,11 @@ from rampguard.typed_lines import TypedLines, meaning
 
 VERDICT_WAIT_S: Final = 5.0
 """How long the watchdog's verdict is waited for once the engine is gone."""
+SILENT_S: Final = 1.0
+"""While live the engine speaks ten times a second: silent for so long, it hangs..."""
+CALLED_EVERY_S: Final = 1.0
+HUNG_S: Final = 10.0
+"""...and so long after, it is ended."""
 LINE_EVERY_S: Final = 2.0
 """Wall time between two lines of readings within a stage."""
 
@@ -48,6 +54,8 @@ class Onlooker:
     """Why the engine refused; empty if it did not."""
     _live: bool = False
     _told_s: float = 0.0
+    _heard_s: float = 0.0
+    _called_s: float = 0.0
     _newest: dict[str, Any] = field(default_factory=dict)
     _advised: tuple[Any, ...] = ()
     _terminal_lost: bool = False
@@ -83,9 +91,22 @@ class Onlooker:
                     break
                 if event is None:
                     return
+                self._heard_s = time.monotonic()
                 self._hear(event)
+            self._mind_silence(engine)
             if self._terminal_lost:
                 engine.hang_up()
+
+    def _mind_silence(self, engine: EngineProcess) -> None:
+        """An engine that hangs while live is the watchdog's to end; where a person is the cut-off, there is none."""
+        now_s = time.monotonic()
+        if not self._live or self.summary is not None or now_s - self._heard_s < SILENT_S:
+            return
+        if now_s - self._called_s >= CALLED_EVERY_S:
+            self._called_s = now_s
+            self.say("\a!!! THE ENGINE SAYS NOTHING. Switch off now, at the variac's switch or the emergency-off")
+        if now_s - self._heard_s > HUNG_S:
+            engine.end()
 
     def _pass_on(self, line: str, engine: EngineProcess) -> None:
         said = meaning(line, self._asked)
@@ -263,6 +284,9 @@ def _about(seconds: float) -> str:
 
 
 def _await_verdict(capture: Path) -> dict[str, Any] | None:
+    with contextlib.suppress(OSError, ValueError):
+        if json.loads((capture / "pids.json").read_text(encoding="utf-8"))["watchdog"] is None:
+            return None  # a person is the cut-off: there is nobody to wait for
     deadline_s = time.monotonic() + VERDICT_WAIT_S
     while time.monotonic() < deadline_s:
         try:

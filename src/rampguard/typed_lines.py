@@ -23,16 +23,19 @@ class Said:
 def meaning(line: str, asked: str) -> Said | None:
     """What a line means, where ``asked`` is the instrument whose readings are being asked for, empty if none is.
 
-    ``off`` is off whatever was asked; ``p`` says that power was pressed; a number with its sign turns the knob of a
-    simulated variac; an answer where one was asked for; anything else is a note. None for an empty line.
+    Whatever was asked, ``off`` is off, ``p`` says that power was pressed, and ``n`` and words are a note. Else it is
+    the answer where one was asked for; a number with its sign turns the knob of a simulated variac; words are a note.
+    None for an empty line.
     """
     text = line.strip()
     if text.lower() in ("off", "stop"):
         return Said("off", {"reason": "typed off"})
-    if asked and text:
-        return Said("answer", {"instrument": asked, "text": text})
     if text.lower() == "p":
         return Said("power-pressed", {})
+    if text[:2].lower() == "n " and text[2:].strip():
+        return Said("note", {"text": text[2:].strip()})
+    if asked and text:
+        return Said("answer", {"instrument": asked, "text": text})
     if _TURN.fullmatch(text):
         return Said("turn", {"by_v": float(text.replace(",", "."))})
     return Said("note", {"text": text}) if text else None

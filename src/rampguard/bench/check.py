@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
+import signal as signals
 import tempfile
 import threading
 import time
@@ -34,16 +36,18 @@ from rampguard.bench.verdicts import (
     holds,
     lamp_findings,
     means,
+    more_than_a_lamp,
     pace_finding,
     worst_case,
     zero_findings,
 )
 from rampguard.engine.acquire import FreeRunning
 from rampguard.engine.ceilings import LEAST_PERIOD_S
-from rampguard.engine.cutoff import OffReport, attempt_off
+from rampguard.engine.cutoff import OffDrive, OffReport, attempt_off, begin_proof
 from rampguard.engine.guardian import Guardian, NoWatchdog, Watch, prove_exclusive
+from rampguard.engine.supply import RELAY_S, line_gap_s
 from rampguard.guard.permissives import Standing
-from rampguard.quantities import LINE_CURRENT, LINE_QUANTITIES, LINE_VOLTAGE, Reading
+from rampguard.quantities import LINE_CURRENT, LINE_QUANTITIES, LINE_VOLTAGE, Reading, Signal, Validity
 
 WATCHED_S: Final = 3.0
 """How long the meters are watched with the output off..."""
@@ -59,6 +63,8 @@ TURNED_WITHIN_S: Final = 90.0
 """How long a person may take to turn the knob."""
 TOO_FAR: Final = 2.5
 """So many times the voltage that was asked for ends it, and so many times a lamp's rated current."""
+BLIND_S: Final = 0.5
+"""Without a reading of the line for so long (or as long as its meters may be silent) it is cut."""
 CURRENT_LIMIT_A: Final = 5.0
 RUN_TIME_S: Final = 120.0
 
@@ -165,6 +171,12 @@ class _Live:
     dead: Means
     """What the meters read with everything off."""
     guardian: Watch = field(init=False)
+    _set_v: float | None = None
+    """The set-point; None where a person turns."""
+    _seen_s: dict[Signal, float] = field(default_factory=dict)
+    """When line voltage and current were last read, wall time."""
+    _volts: float = 0.0
+    """The line voltage last read."""
 
     def run(self) -> float | None:
         """Lamp on, looked at, and cut by each way off in turn. The longest time to a dead line, s, if it was cut."""
@@ -177,24 +189,29 @@ class _Live:
             check.findings.append(holds("watchdog", "has proven its own path to the cut-off"))
             check.was_live = True
             times: list[float | None] = []
-            try:
-                with reading_of(bench) as collect:
-                    ways = bench.cut_offs or (None,)
-                    for number, way in enumerate(ways):
-                        live = self._bring_up(collect)
-                        if number == 0:
-                            check.findings += self._looked_at(live)
-                        if check.failed():
-                            break
-                        times.append(self._cut_by(way, collect))
-                        if check.failed():
-                            break
-            except (InstrumentError, CutShort) as error:
-                check.findings.append(fails("known load", str(error)))
-            finally:
-                self._all_off()
+            with reading_of(bench) as collect:
+                try:
+                    self._through(times, collect)
+                except (InstrumentError, CutShort) as error:
+                    check.findings.append(fails("known load", str(error)))
+                except KeyboardInterrupt:
+                    check.findings.append(fails("known load", "Ctrl-C"))
+                finally:
+                    with deaf_to_ctrl_c():
+                        self._all_off(collect)
             known = [seconds for seconds in times if seconds is not None]
             return max(known) if known else None
+
+    def _through(self, times: list[float | None], collect: Collect) -> None:
+        for number, way in enumerate(self.bench.cut_offs or (None,)):
+            live = self._bring_up(collect)
+            if number == 0:
+                self.check.findings += self._looked_at(live)
+            if self.check.failed():
+                return
+            times.append(self._cut_by(way, collect))
+            if self.check.failed():
+                return
 
     def _guarded(self, folder: Path) -> str:
         if not self.bench.cut_offs:
@@ -220,6 +237,7 @@ class _Live:
     def _bring_up(self, collect: Collect) -> list[Reading]:
         bench = self.bench
         source = bench.source
+        self._seen_s = dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT), time.monotonic())
         if source is not None:  # contactors close onto a dead line
             self._fed(partial(source.set_line_voltage, 0.0))
         for cut_off in bench.cut_offs:
@@ -233,7 +251,7 @@ class _Live:
         else:
             volts = 0.0
             while volts < self._target_v:
-                volts = min(volts + STEP_V, self._target_v)
+                self._set_v = volts = min(volts + STEP_V, self._target_v)
                 self._fed(partial(source.set_line_voltage, volts))
                 collect(STEP_S, self._too_much)
         collect(1.0, self._too_much)  # the filament settles
@@ -277,19 +295,34 @@ class _Live:
         collect(TURNED_WITHIN_S, there)
 
     def _too_much(self, readings: list[Reading]) -> bool:
-        """Feeds the watchdog, and ends it all where more comes than a lamp could take."""
+        """Feeds the watchdog, and ends it all where more comes than a lamp could take, or nothing is read."""
         self.guardian.feed()
-        most_a = TOO_FAR * self.lamp_w / self.check.bench_file.mains.voltage_v
+        now_s = time.monotonic()
         for reading in readings:
-            value = reading.value or 0.0
-            if reading.signal == LINE_CURRENT and value > most_a and value < 0.5 * self._target_v:
-                raise CutShort(f"{reading.instrument} reads {value:.3g} A, more than the lamp could take; cut")
-            if reading.signal == LINE_VOLTAGE and value > TOO_FAR * self._target_v:
-                raise CutShort(f"{reading.instrument} reads {value:.3g} V where {self._target_v:.3g} V were meant; cut")
+            if reading.validity is Validity.OVER_RANGE and reading.signal in self._seen_s:
+                raise CutShort(f"{reading.instrument}: {reading.signal.quantity} is over range; cut")
+            if reading.value is None:
+                continue
+            if reading.signal in self._seen_s:
+                self._seen_s[reading.signal] = now_s
+            self._judge(reading.signal, reading.value, reading.instrument)
+        blind_s = max(BLIND_S, line_gap_s(self.bench.meters))
+        for signal, seen_s in self._seen_s.items():
+            if now_s - seen_s > blind_s:
+                raise CutShort(f"no reading of {signal.quantity} for {now_s - seen_s:.1f} s; cut")
         trouble = self.guardian.trouble()
         if trouble:
             raise CutShort(trouble)
         return False
+
+    def _judge(self, signal: Signal, value: float, name: str) -> None:
+        most_a = TOO_FAR * self.lamp_w / self.check.bench_file.mains.voltage_v
+        if signal == LINE_VOLTAGE:
+            self._volts = value
+            if value > TOO_FAR * self._target_v:
+                raise CutShort(f"{name} reads {value:.3g} V where {self._target_v:.3g} V were meant; cut")
+        elif signal == LINE_CURRENT and value > most_a:
+            raise CutShort(more_than_a_lamp(name, value, self._volts, self._set_v))
 
     def _cut_by(self, way: CutOff | None, collect: Collect) -> float | None:
         """Cut by one way off alone (None: by the person), and watch the line die."""
@@ -301,7 +334,7 @@ class _Live:
                 self.bench.knob.set_line_voltage(0.0)
         else:
             threading.Thread(target=_off, args=(way, began_s, read_back), daemon=True).start()
-        after = {m.name for m in self.bench.meters if m.position is Position.AFTER_CUT_OFF}
+        after = {m.name for m in self.bench.meters if _proves(m)}
         dead_s: dict[str, float | None] = dict.fromkeys(sorted(after))
         amperes: dict[str, float] = {}
 
@@ -319,30 +352,43 @@ class _Live:
         collect(CUT_WITHIN_S if way is not None else TURNED_WITHIN_S, seen)
         gone = all(value < 0.005 for value in amperes.values())
         if way is not None:
-            cut = Cut(way.name, read_back[0] if read_back else None, _of_line(dead_s, self.bench), gone)
+            cut = Cut(way.name, read_back[0] if read_back else None, dead_s, gone)
             self.check.findings += cut_findings(cut)
-        return read_back[0] if read_back else None
+        # A relay board answers before the contactor has opened.
+        return max(read_back[0], RELAY_S) if read_back else None
 
-    def _all_off(self) -> None:
-        """Everything off, and proven; the watchdog is fed to the end, and let go only then."""
-        reports: list[OffReport] = []
-        volts: list[float] = []
-        self._fed(lambda: reports.extend(attempt_off(cut_off) for cut_off in self.bench.cut_offs))
-        if self.bench.source is not None:
+    def _all_off(self, collect: Collect) -> None:
+        """Everything off at once, and proven; the watchdog is fed to the end, and let go only then."""
+        bench, reports = self.bench, queue.SimpleQueue[OffReport]()
+        drive = OffDrive(bench.cut_offs, reports.put)
+        drive.cut()
+        by_person = not bench.cut_offs
+        proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters, by_person=by_person)
+        if bench.knob is not None:
+            self._fed(partial(bench.knob.set_line_voltage, 0.0))
+        deadline_s = time.monotonic() + (TURNED_WITHIN_S if by_person else CUT_WITHIN_S + line_gap_s(bench.meters))
+        asked_s = 0.0
+        while not proof.proven and time.monotonic() < deadline_s:
+            if by_person and time.monotonic() - asked_s > 1.0:
+                asked_s = time.monotonic()
+                self.check.say("\aSWITCH OFF, and turn the knob back to zero")
+            for reading in collect(0.05, self._feeding):
+                proof = proof.with_reading(reading)
+            while not reports.empty():
+                proof = proof.with_report(reports.get())
+        if bench.source is not None:
             with contextlib.suppress(InstrumentError):
-                self._fed(partial(self.bench.source.set_line_voltage, 0.0))
-        slowest_s = max(meter.measuring_time_s + meter.range_change_s for meter in self.bench.meters)
-        deadline_s = time.monotonic() + 2.0 * slowest_s + CUT_WITHIN_S
-        self._fed(partial(time.sleep, 2.0 * slowest_s))
-        while not volts and time.monotonic() < deadline_s:  # a meter may be changing its range
-            self._fed(lambda: volts.extend(_volts_after(self.bench)))
-        dead = bool(volts) and max(volts) < self.bench.off_floor_v
-        off = dead and (not reports or any(report.state is OutputState.OFF for report in reports))
-        self.check.off_unproven = not off
-        if off:
+                self._fed(partial(bench.source.set_line_voltage, 0.0))
+        drive.stop(0.2)
+        self.check.off_unproven = not proof.proven
+        if proof.proven:
             self.guardian.release()
         else:
             self.guardian.take_over()
+
+    def _feeding(self, readings: list[Reading]) -> bool:
+        self.guardian.feed()
+        return False
 
 
 Collect = Callable[[float, Callable[[list[Reading]], bool]], list[Reading]]
@@ -378,24 +424,26 @@ def _off(way: CutOff, began_s: float, read_back: list[float]) -> None:
         time.sleep(0.02)
 
 
-def _volts_after(bench: Bench) -> Iterator[float]:
-    """What the line's meters after the cut-off read."""
-    for meter in bench.meters:
-        if meter.position is Position.AFTER_CUT_OFF:
-            with contextlib.suppress(InstrumentError):
-                yield from (abs(r.value) for r in meter.read() if r.signal == LINE_VOLTAGE and r.value is not None)
+@contextmanager
+def deaf_to_ctrl_c() -> Iterator[None]:
+    """Nothing is to come between a cut and its proof."""
+    before = signals.signal(signals.SIGINT, signals.SIG_IGN)
+    try:
+        yield
+    finally:
+        signals.signal(signals.SIGINT, before)
+
+
+def _proves(meter: Meter) -> bool:
+    """Whether it reads line voltage, after the cut-off."""
+    return meter.position is Position.AFTER_CUT_OFF and LINE_VOLTAGE in meter.signals
 
 
 def _is_of_line(meter: Meter) -> bool:
     return any(signal.quantity in LINE_QUANTITIES for signal in meter.signals)
 
 
-def _of_line(dead_s: dict[str, float | None], bench: Bench) -> dict[str, float | None]:
-    reads_volts = {meter.name for meter in bench.meters if LINE_VOLTAGE in meter.signals}
-    return {name: seconds for name, seconds in dead_s.items() if name in reads_volts}
-
-
 def _pace(meter: Meter, watched: list[Reading], for_s: float) -> Pace:
     times = [r.time_s for r in watched if r.instrument == meter.name and r.value is not None]
-    period_s = max(LEAST_PERIOD_S, 0.5 * meter.measuring_time_s)
+    period_s = max(LEAST_PERIOD_S, meter.measuring_time_s)
     return Pace(meter.name, tuple(sorted(set(times))), for_s, meter.measuring_time_s, meter.range_change_s, period_s)

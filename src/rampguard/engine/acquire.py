@@ -20,6 +20,7 @@ from rampguard.quantities import Clock, Reading, Validity
 
 TICK_S: Final = 0.1
 """Bench time by which a bench in lock-step moves between readings."""
+SLOW_WINDOW_S: Final = 0.1
 IDLE_S: Final = 0.01
 """Wall time the loop waits for news at most, so that it feeds the watchdog and sees its deadlines."""
 
@@ -83,8 +84,9 @@ class FreeRunning:
             thread.start()
 
     def _pump(self, meter: Meter) -> None:
-        # Twice in each of its windows: more often it would only say the same again.
-        period_s = max(LEAST_PERIOD_S, 0.5 * meter.measuring_time_s)
+        # Twice in a quick one's window, once in a slow one's: the same window told twice is not two readings.
+        slow = meter.measuring_time_s > SLOW_WINDOW_S
+        period_s = max(LEAST_PERIOD_S, (1.0 if slow else 0.5) * meter.measuring_time_s)
         while not self._stop.is_set():
             began_s = time.monotonic()
             self._inbox.put(read_once(meter, self._clock))

@@ -84,7 +84,7 @@ def limits_for(
         stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed, line_gap_s),
         # Where readings may be absent for a while, how long says more than how often it was asked meanwhile.
         bad_in_a_row=_BAD_IN_A_ROW + (ceil(line_gap_s / LEAST_PERIOD_S) if line_gap_s > _STALE_LINE_S else 0),
-        stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed),
+        stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed, line_gap_s),
         evidence_gross_nats=_or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
         evidence_subtle_nats=_or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
         watched=watched,

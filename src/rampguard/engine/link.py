@@ -122,6 +122,10 @@ class EngineProcess:
         if self._process.stdout is not None:
             self._process.stdout.close()
 
+    def end(self) -> None:
+        """End it, hung as it is."""
+        self._process.kill()
+
     def wait(self, timeout_s: float) -> int | None:
         """The engine's exit code, negative if a signal ended it; None if it is still there."""
         try:

@@ -103,6 +103,7 @@ class Loop:
         until_s, until_wall_s = self._now_s() + WATCHED_S, time.monotonic() + 2.0 * WATCHED_S
         while self.held and self._now_s() < until_s and time.monotonic() < until_wall_s:
             self.keep_alive()
+            self._tell()
             if self.parts.operator.gone:
                 return
             for moment in self._collect():
@@ -335,7 +336,10 @@ class Loop:
         self.commanded_wall_s = time.monotonic()
         bench = self.parts.bench
         self.proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters, by_person=self.person_cuts)
-        self.parts.supply.to_zero()
+        # In lock-step bench time must not move before it was heard.
+        self.parts.supply.to_zero(0.2 if self.parts.lock_step else 0.0)
+        if self.parts.supply.advice is not None and not self.person_cuts:
+            self.note("hand", "turn the variac back to zero")
 
     def _take_off_reports(self) -> None:
         while self.proof is not None and not self.parts.off_reports.empty():

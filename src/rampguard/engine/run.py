@@ -13,13 +13,13 @@ from typing import Any, Final
 
 from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
-from instruments.roles import AcSource, Bench
+from instruments.roles import AcSource, Bench, OutputState
 from rampguard import __version__
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
 from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, read_once
 from rampguard.engine.ceilings import limits_for
-from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
+from rampguard.engine.cutoff import PERSON_LASTS_S, PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.expecting import Expecting
 from rampguard.engine.guardian import Guardian, NoWatchdog, Watch, prove_exclusive
 from rampguard.engine.link import (
@@ -54,6 +54,8 @@ TYPING_S: Final = 120.0
 """Where readings are typed: how long the newest may be the newest."""
 PERSON_DEADLINE_S: Final = 60.0
 """Wall time for which a person who is the cut-off is called, before off counts as not proven."""
+ZERO_LASTS_S: Final = 1.0
+"""For so long at least a hand-turned line must read dead once it is switched on."""
 HAND_TURNED: Final = "a person turns the variac"
 RUN_TIME_MARGIN_S: Final = 600.0
 """The source's own output timer allows the whole plan, all time-outs used up, and so much more."""
@@ -192,13 +194,18 @@ class _Run:
         try:
             bench = self.bench
             proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters, by_person=self.person_cuts)
-            deadline_s = time.monotonic() + (TYPING_S if self.typed else PROOF_DEADLINE_S)
+            lasts_s = PERSON_LASTS_S if self.person_cuts else 0.0
+            patience_s = TYPING_S if self.typed else PROOF_DEADLINE_S + line_gap_s(bench.meters) + lasts_s
+            deadline_s = time.monotonic() + patience_s
             while len(proof.states) < len(self.bench.cut_offs) and time.monotonic() < deadline_s:
                 try:
                     proof = proof.with_report(reports.get(timeout=0.05))
                 except queue.Empty:
                     continue
             while not proof.proven and time.monotonic() < deadline_s:
+                self.operator.poll()
+                if self.operator.off_reason or self.operator.gone:
+                    raise StoppedBeforePower(proof)
                 self.bench.clock.sleep(0.1)
                 for meter in self.bench.meters:
                     for reading in read_once(meter, self.bench.clock).readings:
@@ -329,7 +336,9 @@ class _Run:
         mains_v = self.prepared.bench_file.mains.voltage_v
         # Between two readings that are typed there is no telling how fast the knob went.
         most = None if self.typed else fastest(mains_v, self.bench.meters, person=self.person_cuts)
-        return HandTurnedSupply(self.bench.knob, most, operator_turns=self.order.turns_knob)
+        # What is typed is of now; what a meter says first may be of before the contactor closed.
+        zero_lasts_s = 0.0 if self.typed else max(ZERO_LASTS_S, line_gap_s(self.bench.meters))
+        return HandTurnedSupply(self.bench.knob, most, zero_lasts_s=zero_lasts_s, operator_turns=self.order.turns_knob)
 
     def _acquisition(self) -> Acquisition:
         if self.lock_step:
@@ -408,5 +417,7 @@ class _Run:
 def _gave_up(loop: Loop) -> bool:
     """Whether off has waited for its proof too long."""
     waiting_s = time.monotonic() - loop.commanded_wall_s
-    patience_s = PERSON_DEADLINE_S if loop.person_cuts or loop.parts.typed else PROOF_DEADLINE_S
+    reads_off = any(state is OutputState.OFF for state in loop.proof.states.values()) if loop.proof else False
+    waits_for_person = loop.person_cuts or (loop.parts.typed and reads_off)
+    patience_s = PERSON_DEADLINE_S if waits_for_person else PROOF_DEADLINE_S + line_gap_s(loop.parts.bench.meters)
     return loop.proof is not None and not loop.proof.proven and waiting_s > patience_s

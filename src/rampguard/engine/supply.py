@@ -49,8 +49,8 @@ class Supply(Protocol):
         """Pass on what the last step asked for; whether it was taken, having waited for that so long at most."""
         ...
 
-    def to_zero(self) -> None:
-        """Ask for zero volts."""
+    def to_zero(self, wait_s: float) -> None:
+        """Ask for zero volts, and wait so long at most for that to have been heard."""
         ...
 
     def turn_by(self, volts: float) -> None:
@@ -90,9 +90,10 @@ class DrivenSupply:
         self._points.set(self.on_plan.set_voltage_v)
         return self._points.wait_done(wait_s)
 
-    def to_zero(self) -> None:
+    def to_zero(self, wait_s: float) -> None:
         """Ask for zero volts."""
         self._points.set(0.0)
+        self._points.wait_done(wait_s)
 
     def turn_by(self, volts: float) -> None:
         """There is no knob."""
@@ -115,7 +116,10 @@ class HandTurnedSupply:
 
     set_voltage_v = None
 
-    def __init__(self, knob: Knob | None, fastest: float | None, *, operator_turns: bool = False) -> None:
+    def __init__(
+        self, knob: Knob | None, fastest: float | None, *, zero_lasts_s: float = 0.0, operator_turns: bool = False
+    ) -> None:
+        self._zero_lasts_s = zero_lasts_s
         self._knob = knob
         self._points = None if knob is None else SetPoints(knob)
         self._fastest = fastest
@@ -131,21 +135,24 @@ class HandTurnedSupply:
 
     def walk(self, plan: Plan, given: RampInput, line_voltage_v: float | None) -> RampStep:
         """One step along the plan, by what the meter read."""
-        self._state, step, self.advice = follow(plan, self._state, given, line_voltage_v, self._fastest)
+        self._state, step, self.advice = follow(
+            plan, self._state, given, line_voltage_v, self._fastest, self._zero_lasts_s
+        )
         return step
 
     def obey(self, wait_s: float) -> bool:
         """Tell the simulated hand, where there is one: it goes where the advice says, and stays where it is told to."""
-        if self._points is None or self.advice is None or self._operator_turns:
+        if self._points is None or self.advice is None or self._operator_turns or not self._state.at_zero:
             return True
         stays = self.advice.too_fast or self.advice.blind
-        self._points.set(self._state.line[-1][1] if stays and self._state.line else self.advice.target_v)
+        self._points.set(max(0.0, self._state.line[-1][1]) if stays else self.advice.target_v)
         return self._points.wait_done(wait_s)
 
-    def to_zero(self) -> None:
+    def to_zero(self, wait_s: float) -> None:
         """Whoever turns is asked to go back; so is a simulated hand."""
         if self._points is not None:
             self._points.set(0.0)
+            self._points.wait_done(wait_s)
 
     def trouble(self) -> str:
         """A simulated hand that is out of reach. A person's is not the program's to find fault with."""

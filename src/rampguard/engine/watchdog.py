@@ -64,4 +64,6 @@ def step(state: WatchdogState, given: Input, now_s: float) -> tuple[WatchdogStat
 
 def cannot_release(state: WatchdogState) -> WatchdogState:
     """The state after a release was asked for while something did not read back off."""
-    return replace(state, reason=state.reason or "release was asked for while the output was not off")
+    reason = state.reason or "release was asked for while the output was not off"
+    # The engine has proven off by what it sees: it is left to finish its record, whatever this finds.
+    return replace(state, reason=reason, spares_engine=True)

@@ -176,13 +176,16 @@ def _after_cut(post: Post, bench: Bench, reports: queue.SimpleQueue[OffReport], 
     proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters)
     if bench.cut_offs:
         proof = _take_reports(proof, reports, RETRY_WAIT_S)
-    if not state.spares_engine:
+    if state.spares_engine and post.bench.exclusive_cut_offs:
+        _await_end(post.engine_pid)  # it finishes its record, and lets go of the ports
+    if post.bench.exclusive_cut_offs or not state.spares_engine:
         _end_engine(post.engine_pid)
-        if post.bench.exclusive_cut_offs:
-            threading.Thread(target=_cut_exclusive, args=(post.bench, reports.put), daemon=True).start()
+        for name in post.bench.exclusive_cut_offs:
+            threading.Thread(target=_cut_exclusive, args=(post.bench, name, reports.put), daemon=True).start()
         with contextlib.suppress(InstrumentError):
             engine_held += connect(post.bench, which=Which.EXCLUSIVE_METERS).meters
             proof = proof.proven_by((*bench.meters, *engine_held))
+    commanded_s = time.monotonic()
     while not proof.proven and time.monotonic() - commanded_s < PROOF_DEADLINE_S:
         bench.clock.sleep(0.05)
         proof = _take_reports(proof, reports, 0.0)
@@ -195,14 +198,23 @@ def _after_cut(post: Post, bench: Bench, reports: queue.SimpleQueue[OffReport], 
     return 3 if proof.proven else 4
 
 
-def _cut_exclusive(bench_file: BenchFile, report: Callable[[OffReport], None]) -> None:
-    """The engine that held them being gone, open the ways off that serve one client only, and command them off."""
+ENGINE_ENDS_WITHIN_S: Final = 5.0
+"""How long an engine that could not prove off may take over its record before the ports that it holds are wanted."""
+
+
+def _await_end(pid: int) -> None:
+    deadline_s = time.monotonic() + ENGINE_ENDS_WITHIN_S
+    while os.getppid() == pid and time.monotonic() < deadline_s:
+        time.sleep(_TURN_S)
+
+
+def _cut_exclusive(bench_file: BenchFile, name: str, report: Callable[[OffReport], None]) -> None:
+    """The engine that held it being gone, open a way off that serves one client only, and command it off."""
     while True:
         try:
-            bench = connect(bench_file, which=Which.EXCLUSIVE_WAYS_OFF)
+            bench = connect(bench_file, which=Which.EXCLUSIVE_WAYS_OFF, only=name)
         except InstrumentError as error:
-            for name in bench_file.exclusive_cut_offs:
-                report(OffReport(name, None, str(error)))
+            report(OffReport(name, None, str(error)))
             time.sleep(RETRY_EVERY_S)
         else:
             OffDrive(bench.cut_offs, report).cut()

@@ -24,6 +24,9 @@ UNSEEN_RISE_FRACTION: Final = 0.04
 figure; the guard itself trips within some 4 % of line of the first reading that could tell."""
 STANDS_AT_ZERO_BELOW_V: Final = 2.0
 """The knob counts as at zero below this."""
+FAR_ABOVE_FRACTION: Final = 0.10
+"""A line so far above where the plan has it, as a part of mains, was switched on with the knob turned up, or the knob
+went much too far."""
 
 
 class Turn(StrEnum):
@@ -59,7 +62,12 @@ class HandState:
 
     on_plan: RampState = field(default_factory=RampState)
     line: tuple[tuple[float, float], ...] = ()
-    began_at_zero: bool = False
+    began_s: float | None = None
+    """When it was switched on."""
+    read_zero: bool = False
+    """Whether the line was read, and never otherwise than dead, since then."""
+    at_zero: bool = False
+    """Whether that has lasted long enough to be no reading of before."""
 
 
 def fastest_v_per_s(mains_v: float, blind_s: float) -> float:
@@ -68,29 +76,58 @@ def fastest_v_per_s(mains_v: float, blind_s: float) -> float:
 
 
 def follow(
-    plan: Plan, state: HandState, given: RampInput, line_voltage_v: float | None, fastest: float | None
+    plan: Plan,
+    state: HandState,
+    given: RampInput,
+    line_voltage_v: float | None,
+    fastest: float | None,
+    zero_lasts_s: float = 0.0,
 ) -> tuple[HandState, RampStep, Advice]:
-    """One step along the plan, by what the line's meter read (None: nothing new); ``fastest`` in V/s."""
-    state = _noted(state, given.time_s, line_voltage_v)
+    """One step along the plan, by what the line's meter read (None: nothing new); ``fastest`` in V/s.
+
+    For ``zero_lasts_s`` after switching on the line must read dead: what a meter says before may be of before.
+    """
+    state = _noted(state, given.time_s, line_voltage_v, zero_lasts_s)
     on_plan, step = advance(plan, state.on_plan, given, _Arrival(state, plan.mains.voltage_v).moved)
     state = replace(state, on_plan=on_plan)
-    if state.line and not state.began_at_zero:
-        volts = state.line[0][1]
-        why = f"the line was at {volts:.3g} V when it was switched on: the knob must stand at zero then"
-        return state, replace(step, overdue=why), Advice(Turn.BACK, 0.0, 0.0, fastest)
     stage = plan.stages[on_plan.stage_index]
-    turn = Turn.WAIT if given.blind else _turn(state, stage, plan.mains.voltage_v)
+    wrong = _wrongly_on(state, stage, plan.mains.voltage_v)
+    if wrong:
+        return state, replace(step, overdue=wrong), Advice(Turn.BACK, 0.0, 0.0, fastest)
+    waits = given.blind or not state.at_zero
+    turn = Turn.WAIT if waits else _turn(state, stage, plan.mains.voltage_v)
     return state, step, Advice(turn, stage.line_voltage_v, speed(state), fastest, given.blind)
 
 
-def _noted(state: HandState, time_s: float, line_voltage_v: float | None) -> HandState:
+def _wrongly_on(state: HandState, stage: Stage, mains_v: float) -> str:
+    """Why this cannot be the ramp that was meant; empty if it can."""
+    if not state.line:
+        return ""
+    volts = state.line[-1][1]
+    if not state.at_zero and not state.read_zero:
+        return f"the line was at {volts:.3g} V when it was switched on: the knob must stand at zero then"
+    if volts > stage.line_voltage_v + FAR_ABOVE_FRACTION * mains_v:
+        return f"the line is at {volts:.3g} V, where the plan has {stage.line_voltage_v:g} V"
+    return ""
+
+
+def _noted(state: HandState, time_s: float, line_voltage_v: float | None, zero_lasts_s: float) -> HandState:
+    if state.began_s is None:
+        state = replace(state, began_s=time_s)
+    assert state.began_s is not None  # noqa: S101 - for the checker
     if line_voltage_v is None:
         return state
     # One reading older than the span is kept, so that a speed is always over the span at least.
     cut_s = time_s - SPEED_OVER_S
     first = max((k for k, pair in enumerate(state.line) if pair[0] <= cut_s), default=0)
-    began = state.began_at_zero or (not state.line and line_voltage_v < STANDS_AT_ZERO_BELOW_V)
-    return replace(state, line=(*state.line[first:], (time_s, line_voltage_v)), began_at_zero=began)
+    read_zero = line_voltage_v < STANDS_AT_ZERO_BELOW_V
+    lasted = read_zero and time_s - state.began_s >= zero_lasts_s
+    return replace(
+        state,
+        line=(*state.line[first:], (time_s, line_voltage_v)),
+        read_zero=read_zero,
+        at_zero=state.at_zero or lasted,
+    )
 
 
 def speed(state: HandState) -> float:
