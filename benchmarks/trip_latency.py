@@ -25,7 +25,7 @@ from typing import Any
 from unittest import mock
 
 from figures import noted_parser, write_run
-from inside import MAINS, PLAN, SEED, UNIT, Attentive, NoWatchdog
+from inside import MAINS, PLAN, SEED, UNIT, Attentive, Unwatched
 
 from instruments.simulated.mischief import Mischief, Mischiefs, Reaction
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
@@ -72,7 +72,7 @@ class Times:
 
 def engine(orders: Any, codes: Any) -> None:
     """Run what comes, in a process of its own."""
-    with mock.patch.object(running, "Guardian", NoWatchdog), mock.patch.object(running, "PROOF_DEADLINE_S", 0.2):
+    with mock.patch.object(running, "Guardian", Unwatched), mock.patch.object(running, "PROOF_DEADLINE_S", 0.2):
         while (order := orders.get()) is not None:
             operator = Attentive(queue.SimpleQueue(), LineWriter(io.BytesIO()))
             codes.put(running.run(RunOrder(**order), operator))

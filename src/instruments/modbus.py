@@ -13,6 +13,7 @@ as often as it raises them: every reply is asked whether it is one.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from dataclasses import dataclass
@@ -146,8 +147,9 @@ class ModbusSession:
         return False
 
     def sever(self) -> None:
-        """Close the connection, so that a blocked call ends."""
-        self._client.close()
+        """Close the connection, so that a blocked call ends. Its owner may be doing so at this moment."""
+        with contextlib.suppress(OSError, AttributeError, TypeError):
+            self._client.close()
 
     def close(self) -> None:
         """Close it."""

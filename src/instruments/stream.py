@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING, Any, Final
 
 from instruments.visa import OPEN_DEADLINE_S
@@ -60,10 +61,11 @@ class StreamSession:
         return False
 
     def sever(self) -> None:
-        """End a read that waits."""
+        """End a read that waits. Its owner may be closing the port at this moment."""
         cancel = getattr(self._port, "cancel_read", None)
         if cancel is not None:
-            cancel()
+            with contextlib.suppress(OSError, TypeError):
+                cancel()
 
     def close(self) -> None:
         """Close it."""
