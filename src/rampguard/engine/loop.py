@@ -109,6 +109,7 @@ class Loop:
             for moment in self._collect():
                 readings = tuple(reading for batch in moment for reading in batch.readings)
                 self.held = held_with(self.held, readings)
+                self._newest |= {r.signal.column: r.value for r in readings if r.value is not None}
                 if readings:
                     observation = Observation(self._now_s(), readings, self.set_voltage_v, is_off=True)
                     self.guard = replace(self.guard, time_s=observation.time_s)
