@@ -24,7 +24,7 @@ from instruments.connect import session_of
 from instruments.dialect import Dialect, parse_dialect
 from instruments.errors import BadReply, BenchFileError, LinkError, LinkLost, LinkTimeout
 from instruments.instrument import ScpiCutOff, ScpiMeter
-from instruments.modbus import BadRegister, Registers, registers_of, write_of
+from instruments.modbus import BadRegister, Registers, all_registers_of, registers_of, write_of
 from instruments.roles import OutputState
 from instruments.simulated.scpi_server import ScpiInstrument
 from instruments.visa import Link
@@ -282,6 +282,18 @@ query = "coil 3"
 off_reply = "0"
 on_reply = "1"
 """
+
+
+def test_registers_of_one_moment_are_read_in_one_go() -> None:
+    port = free_port()
+    spoken = dialect(MODBUS)
+    with served(lambda: ModbusTcpServer(device(), address=("127.0.0.1", port))):
+        wire = link(f"MODBUS-TCP::127.0.0.1::{port}::1", spoken)
+        assert wire.query("input 0 float32;input 2 float32 low;input 4 int32 * -0.1") == "229.5;1.25;20"
+        wire.close()
+    for text in ("input 0 float32;holding 0 uint16", "coil 0;coil 1", "input 0 uint16;input 200 uint16"):
+        with pytest.raises(BadRegister, match="in one go"):
+            all_registers_of(text)
 
 
 def check_modbus(resource: str) -> Link:

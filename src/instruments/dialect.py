@@ -19,7 +19,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from instruments.errors import BenchFileError
-from instruments.modbus import BadRegister, registers_of, write_of
+from instruments.modbus import BadRegister, all_registers_of, write_of
 from instruments.replies import UNITS
 from rampguard.quantities import UNIT, Quantity
 
@@ -257,7 +257,7 @@ def _check_registers(dialect: Dialect) -> None:
     told = [*((switch.off, switch.close) if switch else ()), *((button.press, button.let_go) if button else ())]
     try:
         for text in filter(None, (*asked, dialect.link.identity_query)):
-            registers_of(text)
+            all_registers_of(text)
         for text in told:
             write_of(text)
     except BadRegister as error:

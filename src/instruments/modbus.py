@@ -4,6 +4,7 @@
 
     input 0 float32              the float in input registers 0 and 1, high word first
     holding 6 uint32 low * 0.01  the number in holding registers 6 and 7, low word first, times 0.01
+    input 0 float32;input 2 float32      both, of one moment: read in one go, answered with ; between
     coil 0                       1 or 0
     coil 0 = 1                   switch it on; so for holding registers, ``holding 4 = 256``
 
@@ -31,6 +32,8 @@ _READ: Final = re.compile(
 )
 _WRITE: Final = re.compile(r"(coil|holding) (\d{1,5}) = (\d{1,5})")
 _MOST: Final = 65535
+MOST_AT_ONCE: Final = 120
+"""Registers in one reply: the protocol's limit is 125."""
 
 
 class BadRegister(InstrumentError):  # noqa: N818 - what it is
@@ -66,6 +69,18 @@ def registers_of(text: str) -> Registers:
         return Registers(bits, _address(bit_address))
     times = 1.0 if factor is None else _factor(factor)
     return Registers(table, _address(address), kind, low is not None, times)
+
+
+def all_registers_of(text: str) -> list[Registers]:
+    """What a query names, one after the other; several must lie near one another in one table. Raises BadRegister."""
+    found = [registers_of(part.strip()) for part in text.split(";")]
+    tables = {which.table for which in found}
+    span = max(which.address + which.count for which in found) - min(which.address for which in found)
+    if len(found) > 1 and (len(tables) > 1 or found[0].kind == "bit" or span > MOST_AT_ONCE):
+        raise BadRegister(
+            f"{text!r}: what is read in one go lies in one table of registers, within {MOST_AT_ONCE} of one another"
+        )
+    return found
 
 
 def _address(text: str) -> int:
@@ -114,7 +129,7 @@ class ModbusSession:
         if "=" in text:
             self._set(*write_of(text))
         else:
-            self._reply = self._get(registers_of(text))
+            self._reply = self._get(all_registers_of(text))
 
     def _set(self, table: str, address: int, value: int) -> None:
         client, unit = self._client, self._unit
@@ -123,17 +138,23 @@ class ModbusSession:
         else:
             _checked(client.write_register(address, value, device_id=unit))
 
-    def _get(self, which: Registers) -> str:
-        client, unit = self._client, self._unit
-        if which.kind == "bit":
-            read = client.read_coils if which.table == "coil" else client.read_discrete_inputs
-            return "1" if _checked(read(which.address, count=1, device_id=unit)).bits[0] else "0"
-        read = client.read_input_registers if which.table == "input" else client.read_holding_registers
-        words = _checked(read(which.address, count=which.count, device_id=unit)).registers
-        if len(words) != which.count:
-            raise BadReply(f"{len(words)} registers came back, {which.count} were asked for")
+    def _get(self, wanted: list[Registers]) -> str:
+        client, unit, first = self._client, self._unit, wanted[0]
+        if first.kind == "bit":
+            read = client.read_coils if first.table == "coil" else client.read_discrete_inputs
+            return "1" if _checked(read(first.address, count=1, device_id=unit)).bits[0] else "0"
+        begins = min(which.address for which in wanted)
+        count = max(which.address + which.count for which in wanted) - begins
+        read = client.read_input_registers if first.table == "input" else client.read_holding_registers
+        words = _checked(read(begins, count=count, device_id=unit)).registers
+        if len(words) != count:
+            raise BadReply(f"{len(words)} registers came back, {count} were asked for")
+        return ";".join(self._number(which, words[which.address - begins :]) for which in wanted)
+
+    def _number(self, which: Registers, words: list[int]) -> str:
         order = "little" if which.low_first else "big"
-        value = client.convert_from_registers(words, client.DATATYPE[which.kind.upper()], word_order=order)
+        kind = self._client.DATATYPE[which.kind.upper()]
+        value = self._client.convert_from_registers(words[: which.count], kind, word_order=order)
         return f"{value * which.factor:.9g}"
 
     def read(self) -> str:
