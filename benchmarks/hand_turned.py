@@ -10,7 +10,6 @@ handhelds: two readings a second, 1 % and 1.5 % and five counts, no reading for 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -20,7 +19,9 @@ from jobs import options_parser, results, seed_of, upper_bound
 from ramps import HOLD_S, MAINS, RAMP_S, WINDOW_S, Metering, basis_of, judged, mains_by_hertz, readings_of
 
 from instruments.simulated.amplifier import REFERENCE_V
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal, Validity
+from instruments.simulated.fleet import HANDHELD_COUNTS, HANDHELD_CURRENT_RANGES, HANDHELD_VOLT_RANGES
+from instruments.simulated.meters import NO_READING_REPLY, OVER_RANGE_REPLY, Autoranging, Front
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Validity
 
 FAULTS: Final = (
     "rail-to-rail short",
@@ -34,10 +35,15 @@ SLOWEST_V_PER_S, FASTEST_V_PER_S = 0.5, 20.0
 HANDHELD_EVERY: Final = 5
 """Windows between two readings of a handheld."""
 RANGE_CHANGE_S: Final = 0.7
-COUNTS: Final = 6000
+COUNTS_OFF: Final = 5.0
+NOISE: Final = 2e-4
+"""One standard deviation, as a part of range: a count or so."""
 GAP_S: Final = 2.0 * HANDHELD_EVERY * WINDOW_S + RANGE_CHANGE_S
-VOLT_RANGES: Final = (6.0, 60.0, 600.0)
-AMPERE_RANGES: Final = (0.06, 0.6, 6.0, 20.0)
+HANDHELDS: Final = (
+    ("volts", LINE_VOLTAGE, HANDHELD_VOLT_RANGES, 0.010),
+    ("amperes", LINE_CURRENT, HANDHELD_CURRENT_RANGES, 0.015),
+)
+"""Name, signal, ranges and stated accuracy of each, in the order of the columns of what was seen."""
 
 
 def turned(generator: np.random.Generator, k: int) -> np.ndarray:
@@ -56,44 +62,30 @@ def turned(generator: np.random.Generator, k: int) -> np.ndarray:
     return part
 
 
-def handhelds(seen: np.ndarray, generator: np.random.Generator) -> list[tuple[int, tuple[Reading, ...]]]:
-    """What two handhelds show of one unit: ``seen`` has the shape (windows, 3)."""
-    meters = (
-        _Handheld(LINE_VOLTAGE, VOLT_RANGES, 0.010 * generator.uniform(-0.7, 0.7), 0.010),
-        _Handheld(LINE_CURRENT, AMPERE_RANGES, 0.015 * generator.uniform(-0.7, 0.7), 0.015),
-    )
-    return [
-        (w, tuple(m.read(float(np.sqrt(seen[w, n])), w, generator) for n, m in enumerate(meters)))
-        for w in range(0, len(seen), HANDHELD_EVERY)
+def handhelds(seen: np.ndarray, seed: int) -> list[tuple[int, tuple[Reading, ...]]]:
+    """What two handhelds, each a specimen of its own, show of one unit: ``seen`` has the shape (windows, 3)."""
+    gap = round(RANGE_CHANGE_S / WINDOW_S)
+    meters = [
+        Autoranging(
+            Front(name, 0.7 * accuracy, 0.0, NOISE), seed, ranges=ranges, counts=HANDHELD_COUNTS, gap_windows=gap
+        )
+        for name, _, ranges, accuracy in HANDHELDS
     ]
+    taken = []
+    for w in range(0, len(seen), HANDHELD_EVERY):
+        shown = [meter.read(float(np.sqrt(seen[w, n])), window=w) for n, meter in enumerate(meters)]
+        taken.append((w, tuple(_reading(n, value, meters[n].full, w) for n, value in enumerate(shown))))
+    return taken
 
 
-@dataclass
-class _Handheld:
-    """One, on its way through its ranges. ``off_by`` is its own part of error, ``accuracy`` what its maker states."""
-
-    signal: Signal
-    ranges: tuple[float, ...]
-    off_by: float
-    accuracy: float
-    at: int = 0
-    ready_window: int = 0
-
-    def read(self, true: float, w: int, generator: np.random.Generator) -> Reading:
-        time_s = w * WINDOW_S
-        wanted = self.at
-        while wanted < len(self.ranges) - 1 and true > self.ranges[wanted]:
-            wanted += 1
-        while wanted > 0 and true < 0.09 * self.ranges[wanted]:
-            wanted -= 1
-        if wanted != self.at:
-            self.at, self.ready_window = wanted, w + round(RANGE_CHANGE_S / WINDOW_S)
-        if w < self.ready_window:
-            return Reading(self.signal, None, time_s, time_s, Validity.INVALID)
-        count = self.ranges[self.at] / COUNTS
-        value = count * round(true * (1.0 + self.off_by) / count + generator.uniform(-2.0, 2.0))
-        bound = self.accuracy * abs(value) + 5.0 * count
-        return Reading(self.signal, max(0.0, value), time_s, time_s, bound=bound)
+def _reading(n: int, value: float, full: float, w: int) -> Reading:
+    _, signal, _, accuracy = HANDHELDS[n]
+    time_s = w * WINDOW_S
+    if value >= OVER_RANGE_REPLY:
+        validity = Validity.INVALID if value == NO_READING_REPLY else Validity.OVER_RANGE
+        return Reading(signal, None, time_s, time_s, validity)
+    bound = accuracy * abs(value) + COUNTS_OFF * full / HANDHELD_COUNTS
+    return Reading(signal, max(0.0, value), time_s, time_s, bound=bound)
 
 
 WAYS: Final[dict[str, Way]] = {"by plan": by_plan, "by hand": turned}
@@ -115,7 +107,7 @@ def one_lot(job: tuple[str, float, int, int]) -> list[dict[str, Any]]:
                     if metered == "power meter":
                         taken, gap_s = readings_of(seen, Metering(0.001, 1), volts, watts, generator), 0.0
                     else:
-                        taken, gap_s = handhelds(seen, generator), GAP_S
+                        taken, gap_s = handhelds(seen, seed + k), GAP_S
                     trip = judged(basis, taken, line_gap_s=gap_s).trip
                     at = len(seen) - 1 if trip is None else round(trip.time_s / WINDOW_S)
                     found.append(

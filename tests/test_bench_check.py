@@ -156,14 +156,14 @@ def test_a_lamp_takes_what_tungsten_takes() -> None:
 
 
 def test_a_slow_meter_cannot_guard_a_ramp_and_sets_the_pace() -> None:
-    slow = Pace("meter", (0.0, 1.5, 3.0), 3.0, 1.4, 0.0, 0.7)
+    slow = Pace("meter", (0.0, 1.5, 3.0), 3.0, 1.4, 0.0)
     assert "too slow to guard a ramp" in pace_finding(slow, of_line=True).said
     assert pace_finding(slow, of_line=False).standing is Standing.HOLDS
-    halting = Pace("meter", (0.0, 0.3, 1.2), 3.0, 0.3, 0.0, 0.15)
+    halting = Pace("meter", (0.0, 0.3, 1.2), 3.0, 0.3, 0.0)
     assert "slower than its dialect's 0.3 s" in pace_finding(halting, of_line=True).said
     assert pace_finding(halting, of_line=True).standing is Standing.HOLDS
-    assert pace_finding(Pace("meter", (1.0,), 3.0, 0.1, 0.0, 0.05), of_line=True).standing is Standing.FAILS
-    quick = Pace("quick", tuple(0.1 * k for k in range(30)), 3.0, 0.1, 0.0, 0.1)
+    assert pace_finding(Pace("meter", (1.0,), 3.0, 0.1, 0.0), of_line=True).standing is Standing.FAILS
+    quick = Pace("quick", tuple(0.1 * k for k in range(30)), 3.0, 0.1, 0.0)
     assert "fault to cut in 0.40 s" in worst_case(230.0, [quick], 0.2).said
     assert "a person's second" in worst_case(230.0, [quick], None).said
 

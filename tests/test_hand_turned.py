@@ -32,7 +32,7 @@ def test_a_hand_goes_no_faster_than_it_should_pauses_and_goes_back() -> None:
 def test_handhelds_are_silent_while_they_change_range_and_show_their_counts() -> None:
     volts = np.concatenate((np.full(20, 5.0), np.full(40, 50.0)))
     seen = np.stack((volts**2, np.full_like(volts, 0.01**2), np.zeros_like(volts)), axis=1)
-    taken = [readings[0] for _, readings in handhelds(seen, np.random.default_rng(1))]
+    taken = [readings[0] for _, readings in handhelds(seen, 1)]
     assert all(reading.signal is LINE_VOLTAGE or reading.signal == LINE_VOLTAGE for reading in taken)
     silent = [reading.time_s for reading in taken if reading.validity is Validity.INVALID]
     assert silent

@@ -27,6 +27,7 @@ from instruments.instrument import ScpiCutOff, ScpiMeter
 from instruments.modbus import BadRegister, Registers, all_registers_of, registers_of, write_of
 from instruments.roles import OutputState
 from instruments.simulated.scpi_server import ScpiInstrument
+from instruments.simulated.wires import SerialServer
 from instruments.visa import Link
 from rampguard.quantities import Quantity, Signal, Validity
 
@@ -76,22 +77,6 @@ def terminal() -> Iterator[Terminal]:
     made.close()
 
 
-def serve_scpi(terminal: Terminal, instrument: ScpiInstrument) -> None:
-    def talk() -> None:
-        waiting = b""
-        try:
-            while data := os.read(terminal.near, 1024):
-                *lines, waiting = (waiting + data).split(b"\n")
-                for line in lines:
-                    reply = instrument.execute(line.decode().strip())
-                    if reply is not None:
-                        os.write(terminal.near, reply.encode() + b"\n")
-        except OSError:
-            return
-
-    threading.Thread(target=talk, daemon=True).start()
-
-
 # -- serial ------------------------------------------------------------------------------------------------------------
 
 MULTIMETER = """
@@ -108,17 +93,18 @@ ranges = [{ full = 50000.0, percent_of_reading = 0.1 }]
 """
 
 
-def test_a_meter_on_a_serial_line(terminal: Terminal) -> None:
+def test_a_meter_on_a_serial_line() -> None:
     instrument = ScpiInstrument("SIMULATED,METER,0,1", threading.RLock())
     instrument.add("READ?", lambda _: "12345.0")
-    serve_scpi(terminal, instrument)
+    server = SerialServer(instrument)
     spoken = dialect(MULTIMETER)
-    wire = link(terminal.resource, spoken)
+    wire = link(server.resource, spoken)
     meter = ScpiMeter(wire, spoken, WallClock(), wired_to=RAIL)
     (reading,) = meter.read()
     assert (reading.value, reading.validity) == (pytest.approx(12.345), Validity.VALID)
     assert "METER" in wire.identified_as
     wire.close()
+    server.close()
 
 
 def test_a_serial_line_on_which_nobody_answers(terminal: Terminal) -> None:

@@ -175,3 +175,8 @@ class Bench:
     button: PowerButton | None = None
     knob: Knob | None = None
     """On a simulated bench without a source."""
+
+    @property
+    def contactors(self) -> tuple[CutOff, ...]:
+        """The ways off that must be closed for the line to pass: all but the source's own output."""
+        return tuple(c for c in self.cut_offs if self.source is None or c.name != self.source.name)

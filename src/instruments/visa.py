@@ -58,11 +58,11 @@ class Session(Protocol):
         ...
 
 
-def load_backend() -> None:
-    """Load pyvisa and its pure-Python backend: a second on a busy machine, and no instrument's fault."""
+def load_backend() -> Any:
+    """Load pyvisa and its pure-Python backend: a second on a busy machine, and no instrument's fault. Its manager."""
     import pyvisa  # late: not every command needs it
 
-    pyvisa.ResourceManager("@py")  # one a process; nobody closes it
+    return pyvisa.ResourceManager("@py")  # one a process; nobody closes it
 
 
 class VisaSession:
@@ -79,9 +79,7 @@ class VisaSession:
         write_terminator: str,
         serial: SerialSettings | None = None,
     ) -> None:
-        import pyvisa  # late: it takes a quarter of a second, and not every command needs it
-
-        manager = pyvisa.ResourceManager("@py")  # one a process; nobody closes it
+        manager = load_backend()
         milliseconds = max(1, int(timeout_s * 1000))
         self._resource: Any = manager.open_resource(
             resource,

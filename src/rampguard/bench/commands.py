@@ -36,22 +36,24 @@ def check(path: Path, lamp_w: float | None, *, unplugged: bool, as_json: bool) -
         return EXIT_BAD_INPUT
     checked = BenchCheck(path, bench_file, lamp_w, say=lambda text: print(f"... {text}", file=sys.stderr, flush=True))
     checked.run()
+    sheet = checked.sheet
     if as_json:
         print(json.dumps(_message(checked)), flush=True)
     else:
-        for finding in checked.findings:
+        for finding in sheet.findings:
             print(f"{MARKS[finding.standing]}  {finding.check}: {finding.said}")
-    if checked.off_unproven:
+    if sheet.off_unproven:
         print(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}", file=sys.stderr)
         return EXIT_UNPROVEN
-    if not checked.failed():
+    if not sheet.failed():
         return EXIT_DONE
-    return EXIT_TRIPPED if checked.was_live else EXIT_BAD_INPUT
+    return EXIT_TRIPPED if sheet.was_live else EXIT_BAD_INPUT
 
 
 def _message(checked: BenchCheck) -> dict[str, Any]:
-    outcome = "unproven" if checked.off_unproven else "failed" if checked.failed() else "passed"
-    found = [{"check": f.check, "standing": str(f.standing), "said": f.said} for f in checked.findings]
+    sheet = checked.sheet
+    outcome = "unproven" if sheet.off_unproven else "failed" if sheet.failed() else "passed"
+    found = [{"check": f.check, "standing": str(f.standing), "said": f.said} for f in sheet.findings]
     return {"format": 1, "outcome": outcome, "bench": checked.bench_file.kind_in_words, "findings": found}
 
 

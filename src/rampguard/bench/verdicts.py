@@ -6,12 +6,13 @@ All limits: common practice, no source, but for the filament's law (`rampguard.l
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import median
 from typing import Final
 
 import numpy as np
 
+from rampguard.engine.ceilings import LEAST_PERIOD_S
 from rampguard.engine.supply import PERSON_S, WINDOWS_BLIND
 from rampguard.guard.permissives import Standing
 from rampguard.loads import filament
@@ -53,6 +54,21 @@ def fails(check: str, said: str) -> Finding:
     return Finding(check, Standing.FAILS, said)
 
 
+@dataclass
+class Sheet:
+    """All that one check of a bench came to."""
+
+    findings: list[Finding] = field(default_factory=list)
+    was_live: bool = False
+    """Whether the lamp was live."""
+    off_unproven: bool = False
+    """Whether something was live at the end that could not be proven off."""
+
+    def failed(self) -> bool:
+        """Whether anything is not as it should be."""
+        return any(finding.standing is Standing.FAILS for finding in self.findings)
+
+
 # -- pace --------------------------------------------------------------------------------------------------------------
 
 
@@ -65,8 +81,6 @@ class Pace:
     watched_s: float
     measuring_time_s: float
     range_change_s: float
-    period_s: float
-    """How often it was asked, s."""
 
     @property
     def longest_gap_s(self) -> float:
@@ -98,7 +112,7 @@ def pace_finding(pace: Pace, *, of_line: bool) -> Finding:
         return fails(check, f"{len(pace.times_s)} readings in {pace.watched_s:.0f} s; is it asked what it can answer?")
     if of_line and pace.longest_gap_s > SLOW_S:
         return fails(check, f"{said}: too slow to guard a ramp; use another, or its faster rate")
-    own_s = max(pace.measuring_time_s, pace.period_s)
+    own_s = max(pace.measuring_time_s, LEAST_PERIOD_S)
     if pace.per_s < OWN_PACE / own_s * (1.0 - 1.0 / len(pace.times_s)):
         # No fault of the bench's: what was measured is what counts.
         return holds(check, f"{said}; slower than its dialect's {own_s:g} s: does something else ask it, too?")

@@ -95,8 +95,12 @@ class OffProof:
     @property
     def proven(self) -> bool:
         """A way off reads back off, or a person is the only one; and the line after it is below the floor."""
-        reads_off = self.by_person or any(state is OutputState.OFF for state in self.states.values())
-        return reads_off and self.line_is_low
+        return (self.by_person or self.reads_off) and self.line_is_low
+
+    @property
+    def reads_off(self) -> bool:
+        """Whether a way off reads back off."""
+        return any(state is OutputState.OFF for state in self.states.values())
 
     @property
     def by(self) -> list[str]:

@@ -68,17 +68,21 @@ class NoWatchdog:
         """Nobody to take over."""
 
 
-def prove_exclusive(bench: Path) -> str:
-    """Have a watchdog process prove the ways off that serve one client only, before the engine opens them.
-
-    Returns why they cannot be relied on; empty if they can.
-    """
-    process = subprocess.Popen(
+def _watchdog_process() -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
         [sys.executable, "-m", "rampguard.engine.watchdog_process"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         **own_session(),
     )
+
+
+def prove_exclusive(bench: Path) -> str:
+    """Have a watchdog process prove the ways off that serve one client only, before the engine opens them.
+
+    Returns why they cannot be relied on; empty if they can.
+    """
+    process = _watchdog_process()
     try:
         said, _ = process.communicate(encode({"bench": str(bench)}), timeout=START_DEADLINE_S)
         answer = decode(said.splitlines()[0]) if said else {}
@@ -96,12 +100,7 @@ class Guardian:
 
     def __init__(self, bench: Path, folder: Path, engine_pid: int) -> None:
         self._inbox: queue.SimpleQueue[dict[str, Any] | None] = queue.SimpleQueue()
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "rampguard.engine.watchdog_process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            **own_session(),
-        )
+        self._process = _watchdog_process()
         assert self._process.stdin is not None  # noqa: S101 - both are pipes
         assert self._process.stdout is not None  # noqa: S101
         LineReader(self._process.stdout.fileno(), self._inbox).start()

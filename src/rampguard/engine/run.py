@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import queue
-import threading
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from typing import Any, Final
 
 from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
-from instruments.roles import AcSource, Bench, OutputState
+from instruments.roles import AcSource, Bench
 from rampguard import __version__
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
@@ -33,6 +32,7 @@ from rampguard.engine.link import (
 from rampguard.engine.live import Live
 from rampguard.engine.loop import Loop
 from rampguard.engine.machine import Sleep, StayAwake
+from rampguard.engine.meanwhile import do_meanwhile
 from rampguard.engine.operator import Asking, Operator
 from rampguard.engine.permits import Permits
 from rampguard.engine.presser import Presser
@@ -347,26 +347,17 @@ class _Run:
 
     def _energise(self, loop: Loop) -> None:
         """Close every contactor onto zero volts, then switch the source, if there is one, on at zero volts."""
-        failure: list[str] = []
-        source = self.bench.source
 
         def close_and_switch_on() -> None:
-            try:
-                for cut_off in self.bench.cut_offs:
-                    if source is None or cut_off.name != source.name:
-                        cut_off.close()
-                if source is not None:
-                    source.output_on()
-            except InstrumentError as error:
-                failure.append(str(error))
+            for contactor in self.bench.contactors:
+                contactor.close()
+            if self.bench.source is not None:
+                self.bench.source.output_on()
 
-        worker = threading.Thread(target=close_and_switch_on, daemon=True, name="energise")
-        worker.start()
-        while worker.is_alive():
-            loop.keep_alive()
-            worker.join(0.01)
-        if failure:
-            loop.trip(Layer.READING, f"could not be energised: {failure[0]}")
+        try:
+            do_meanwhile(close_and_switch_on, loop.keep_alive)
+        except InstrumentError as error:
+            loop.trip(Layer.READING, f"could not be energised: {error}")
 
     def _wind_up(self, loop: Loop) -> int:
         live = loop.parts
@@ -416,8 +407,8 @@ class _Run:
 
 def _gave_up(loop: Loop) -> bool:
     """Whether off has waited for its proof too long."""
-    waiting_s = time.monotonic() - loop.commanded_wall_s
-    reads_off = any(state is OutputState.OFF for state in loop.proof.states.values()) if loop.proof else False
-    waits_for_person = loop.person_cuts or (loop.parts.typed and reads_off)
+    if loop.proof is None or loop.proof.proven:
+        return False
+    waits_for_person = loop.person_cuts or (loop.parts.typed and loop.proof.reads_off)
     patience_s = PERSON_DEADLINE_S if waits_for_person else PROOF_DEADLINE_S + line_gap_s(loop.parts.bench.meters)
-    return loop.proof is not None and not loop.proof.proven and waiting_s > patience_s
+    return time.monotonic() - loop.commanded_wall_s > patience_s

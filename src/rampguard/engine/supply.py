@@ -179,8 +179,13 @@ def blind_s(meters: Sequence[Meter], *, person: bool) -> float:
 
 def line_gap_s(meters: Sequence[Meter]) -> float:
     """For how long the line's meters may have nothing to say of a change, s: by their windows and changes of range."""
-    line = [meter for meter in meters if any(signal.quantity in LINE_QUANTITIES for signal in meter.signals)]
+    line = filter(is_of_line, meters)
     return max((WINDOWS_BLIND * meter.measuring_time_s + meter.range_change_s for meter in line), default=0.0)
+
+
+def is_of_line(meter: Meter) -> bool:
+    """Whether a meter reads anything of the line."""
+    return any(signal.quantity in LINE_QUANTITIES for signal in meter.signals)
 
 
 def fastest(mains_v: float, meters: Sequence[Meter], *, person: bool) -> float:

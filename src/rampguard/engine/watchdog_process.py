@@ -171,7 +171,6 @@ def _reads_off(cut_off: CutOff) -> bool:
 
 def _after_cut(post: Post, bench: Bench, reports: queue.SimpleQueue[OffReport], state: WatchdogState) -> int:
     """End a hung engine so that it can never wake and energise again, prove off, and leave the verdict."""
-    commanded_s = time.monotonic()
     engine_held: list[Meter] = []
     proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters)
     if bench.cut_offs:

@@ -64,10 +64,8 @@ class HandState:
     line: tuple[tuple[float, float], ...] = ()
     began_s: float | None = None
     """When it was switched on."""
-    read_zero: bool = False
-    """Whether the line was read, and never otherwise than dead, since then."""
     at_zero: bool = False
-    """Whether that has lasted long enough to be no reading of before."""
+    """Whether the line has read dead since then for long enough to be no reading of before."""
 
 
 def fastest_v_per_s(mains_v: float, blind_s: float) -> float:
@@ -104,7 +102,7 @@ def _wrongly_on(state: HandState, stage: Stage, mains_v: float) -> str:
     if not state.line:
         return ""
     volts = state.line[-1][1]
-    if not state.at_zero and not state.read_zero:
+    if not state.at_zero and volts >= STANDS_AT_ZERO_BELOW_V:
         return f"the line was at {volts:.3g} V when it was switched on: the knob must stand at zero then"
     if volts > stage.line_voltage_v + FAR_ABOVE_FRACTION * mains_v:
         return f"the line is at {volts:.3g} V, where the plan has {stage.line_voltage_v:g} V"
@@ -120,12 +118,10 @@ def _noted(state: HandState, time_s: float, line_voltage_v: float | None, zero_l
     # One reading older than the span is kept, so that a speed is always over the span at least.
     cut_s = time_s - SPEED_OVER_S
     first = max((k for k, pair in enumerate(state.line) if pair[0] <= cut_s), default=0)
-    read_zero = line_voltage_v < STANDS_AT_ZERO_BELOW_V
-    lasted = read_zero and time_s - state.began_s >= zero_lasts_s
+    lasted = line_voltage_v < STANDS_AT_ZERO_BELOW_V and time_s - state.began_s >= zero_lasts_s
     return replace(
         state,
         line=(*state.line[first:], (time_s, line_voltage_v)),
-        read_zero=read_zero,
         at_zero=state.at_zero or lasted,
     )
 
