@@ -185,13 +185,13 @@ def _fuse(amperes: np.ndarray, rating_a: float) -> np.ndarray:
     return np.asarray(np.cumsum(WINDOW_S / opens_s) >= 1.0)
 
 
-def _lot_of(job: tuple[int, float, int, int, Path]) -> list[tuple[Path, int]]:
+def _lot_of(job: tuple[int, float, int, int, Path]) -> list[tuple[str, int]]:
     """A lot, simulated and left in a file; its name, and how many units it has."""
     which, hertz, each, seed, folder = job
     some = lot(KINDS[which], hertz, each, seed)
     file = folder / f"{which}-{hertz:g}-{each}-{seed}.lot"
     file.write_bytes(pickle.dumps(some))
-    return [(file, len(some.watts))]
+    return [(file.name, len(some.watts))]
 
 
 def _outcomes_of(job: tuple[Path, int, int, int]) -> list[Outcome]:
@@ -293,8 +293,8 @@ def main() -> None:
         jobs = [(k, hertz, each, seed, folder) for k in chosen for hertz in mains_by_hertz()]
         lots = [made for some in results(_lot_of, jobs, options.store) for made in some]
         slices = [
-            (file, first, min(first + JUDGED_TOGETHER, units), seed)
-            for file, units in lots
+            (folder / name, first, min(first + JUDGED_TOGETHER, units), seed)
+            for name, units in lots
             for first in range(0, units, JUDGED_TOGETHER)
         ]
         found = [outcome for some in results(_outcomes_of, slices, options.store) for outcome in some]

@@ -50,7 +50,7 @@ def upper_bound(events: int, of: int, confidence: float = 0.95) -> float:
 def results(job_of: Callable[[Any], list[Any]], jobs: Iterable[Any], store: Path | None) -> Iterator[list[Any]]:
     """What each job gives, in the jobs' order; of jobs that ``store`` has already, what it has.
 
-    A store is of one state of the code: use a new one after a change.
+    A store is of one state of the code: use a new one after a change. It may be moved: folders are no part of a job.
     """
     begun_s, count = time.monotonic(), 0
     if store is not None:
@@ -66,7 +66,8 @@ def results(job_of: Callable[[Any], list[Any]], jobs: Iterable[Any], store: Path
 def _kept(job_of: Callable[[Any], list[Any]], store: Path | None, job: Any) -> list[Any]:
     if store is None:
         return job_of(job)
-    file = store / f"{hashlib.sha256(repr(job).encode()).hexdigest()[:16]}.pickle"
+    told = [part.name if isinstance(part, Path) else part for part in job]
+    file = store / f"{hashlib.sha256(repr(told).encode()).hexdigest()[:16]}.pickle"
     if file.exists():
         found: list[Any] = pickle.loads(file.read_bytes())  # noqa: S301 - what this script left there itself
         return found
