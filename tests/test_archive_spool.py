@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
@@ -160,6 +161,23 @@ def test_a_slow_disk_gets_everything_in_the_end(tmp_path: Path, on_disk: Callabl
     recording.finish(PASSED)
     assert not recording.failure
     assert len(times(recording.folder)) == 500
+
+
+def test_a_disk_too_slow_to_get_everything_is_said_to_be(tmp_path: Path, on_disk: Callable[[Write], None]) -> None:
+    """Every write succeeds, late: no error tells of the lines for which no time was left."""
+
+    def write(file: IO[bytes], data: bytes) -> int:
+        time.sleep(0.02)
+        return file.write(data)
+
+    on_disk(write)
+    recording = create(tmp_path)
+    for number in range(500):
+        recording.put_row(row(number))
+    recording.finish(PASSED, within_s=0.1)
+    assert recording.unwritten
+    assert recording.failure == "the capture cannot be written: the disk did not take it in time"
+    assert read_capture(recording.folder).completeness is Completeness.CUT_SHORT
 
 
 def test_what_comes_after_the_end_is_dropped(tmp_path: Path) -> None:

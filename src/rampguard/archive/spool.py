@@ -66,7 +66,7 @@ class Spool:
         if self._thread.is_alive():
             self._given_up.set()
             self._thread.join(GRACE_S)
-        if self._thread.is_alive():
+        if self._thread.is_alive() or self.unwritten:
             self._note("the disk did not take it in time")
 
     def _run(self) -> None:
