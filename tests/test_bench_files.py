@@ -7,8 +7,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+import tomli_w
 
-from instruments.bench import BenchKind, load_bench_file
+from instruments.bench import BenchKind, load_bench_file, serial_line
 from instruments.dialect import load_dialect, parse_dialect, schema_text, user_folder
 from instruments.errors import BenchFileError
 from rampguard.quantities import Quantity
@@ -122,6 +123,44 @@ def test_a_good_file_is_taken(tmp_path: Path) -> None:
 )
 def test_a_bad_file_is_refused_by_key_and_remedy(tmp_path: Path, change: str, says: str) -> None:
     assert any(says in problem for problem in _refused(tmp_path, _changed(change)))
+
+
+@pytest.mark.parametrize(
+    ("resource", "line"),
+    [
+        ("MODBUS-RTU::/dev/ttyUSB0::1", "/dev/ttyUSB0"),
+        ("ASRL/dev/ttyUSB0::INSTR", "/dev/ttyUSB0"),
+        ("ASRL3::INSTR", "COM3"),
+        ("MODBUS-RTU::COM3::17", "COM3"),
+        ("MODBUS-TCP::192.0.2.4::502::1", ""),
+        ("TCPIP0::192.0.2.4::5025::SOCKET", ""),
+    ],
+)
+def test_the_serial_line_of_a_resource(resource: str, line: str) -> None:
+    assert serial_line(resource) == line
+
+
+def test_two_instruments_on_one_serial_line_are_refused(tmp_path: Path) -> None:
+    entries = {
+        "instruments": {
+            "relay": {"dialect": "modbus-relay", "resource": "MODBUS-RTU::/dev/ttyUSB0::1"},
+            "meter": {
+                "dialect": "modbus-power-meter",
+                "resource": "MODBUS-RTU::/dev/ttyUSB0::2",
+                "position": "after-cut-off",
+            },
+        },
+        "roles": {"line_meters": ["meter"], "cut_off": ["relay"]},
+    }
+    bench = {
+        "format": 1,
+        "title": "one adapter",
+        "off_floor_v": 5.0,
+        "mains": {"voltage_v": 230.0, "frequency_hz": 50.0},
+    }
+    [problem] = _refused(tmp_path, tomli_w.dumps(bench | entries))
+    assert "relay and meter are on one serial line, /dev/ttyUSB0" in problem
+    assert "an adapter of its own" in problem
 
 
 def test_all_problems_are_told_at_once(tmp_path: Path) -> None:

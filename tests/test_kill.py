@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import sys
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from live_help import gone, live_run, served_bench, strike, wait_until
+from live_help import gone, live_run, plan_toml, run_plan, served_bench, strike, wait_until
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX; not tested on Windows")
 
@@ -53,6 +54,22 @@ def test_a_relay_that_serves_one_client_only_is_the_watchdogs_once_the_engine_is
         assert code == 3, story
         assert summary["off"]["by"][0] == "contactor reads back off"
         assert summary["off"]["by"][1].startswith("power-meter reads under")
+
+
+def test_a_welded_relay_that_serves_one_client_only_is_tried_on_by_the_watchdog(tmp_path: Path) -> None:
+    """The engine cannot prove off, ends its record and lets go of the port; the watchdog opens it and goes on."""
+    with served_bench(tmp_path, "--hand", "--mischief", "contactor:stays-on@8+", unit="heater") as bench:
+        text = bench.bench_file.read_text(encoding="utf-8")
+        contactor = "[instruments.contactor]\n"
+        bench.bench_file.write_text(text.replace(contactor, contactor + "exclusive = true\n"), encoding="utf-8")
+        code, summary, story = run_plan(bench.bench_file, tmp_path, plan_toml((10.0, 5.0, 1.0, 20.0)))
+        assert code == 4, story
+        assert summary["off"]["problems"] == ["contactor reads back on"]
+        [verdict_file] = tmp_path.glob("captures/*/watchdog.json")
+        verdict = json.loads(verdict_file.read_text(encoding="utf-8"))
+        assert verdict["reason"] == "the engine could not prove off"
+        assert not verdict["off"]["proven"]
+        assert verdict["off"]["problems"] == ["contactor reads back on"]  # what it read by itself
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])

@@ -23,6 +23,7 @@ from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
 PERSON: Final = "person"
 """In place of cut-offs: a person is the cut-off."""
 _SERIAL: Final = re.compile(r"ASRL|MODBUS-RTU", re.IGNORECASE)
+_SERIAL_PORT: Final = re.compile(r"(?:ASRL|MODBUS-RTU::)(.+?)::(?:INSTR|\d{1,3})", re.IGNORECASE)
 # A pseudo-terminal is a program's, too.
 _LOOPBACK = re.compile(
     r"ASRL/dev/pts/\d+::INSTR|(?:TCPIP\d*|MODBUS-TCP)::(127(?:\.\d{1,3}){3}|localhost|::1|\[::1\])::\d+::(?:SOCKET|\d{1,3})",
@@ -289,10 +290,31 @@ def _entry_problems(bench: BenchFile) -> Iterator[str]:
         yield from _range_problems(where, entry, dialect)
         if entry.resource == KEYED:
             yield from (f"{where}.resource: {problem}" for problem in keyed_problems(dialect))
-    for resource in {entry.resource for entry in bench.instruments.values()} - {KEYED}:
-        sharing = [name for name, entry in bench.instruments.items() if entry.resource == resource]
+    yield from _sharing_problems(bench)
+
+
+def _sharing_problems(bench: BenchFile) -> Iterator[str]:
+    """No two share a resource, or a serial line: on one, a meter's silence would hold up the way off."""
+    resources = {name: entry.resource for name, entry in bench.instruments.items() if entry.resource != KEYED}
+    for resource in dict.fromkeys(resources.values()):
+        sharing = [name for name, other in resources.items() if other == resource]
         if len(sharing) > 1:
             yield f"instruments: {' and '.join(sharing)} have the same resource {resource}; each needs its own"
+    lines = {name: line for name, resource in resources.items() if (line := serial_line(resource))}
+    for line in dict.fromkeys(lines.values()):
+        sharing = [name for name, other in lines.items() if other == line]
+        if len({resources[name] for name in sharing}) > 1:
+            yield (
+                f"instruments: {' and '.join(sharing)} are on one serial line, {line}, where one that is silent holds"
+                " up the others, a way off among them; give each an adapter of its own"
+            )
+
+
+def serial_line(resource: str) -> str:
+    """The serial port of a resource, by the name that the operating system has for it; empty: it is on none."""
+    match = _SERIAL_PORT.fullmatch(resource)
+    port = match[1] if match else ""
+    return f"COM{port}" if port.isdigit() else port
 
 
 def _wiring_problems(where: str, entry: Entry) -> Iterator[str]:
