@@ -49,6 +49,7 @@ from rampguard.engine.link import EXIT_UNPROVEN, RunOrder
 
 SPOKEN_TO = ("source", "contactor", "clock", "power-meter")
 WAY_OFF = ("source", "contactor")
+LOST_AFTER_S = 300.0
 
 
 @dataclass
@@ -210,7 +211,10 @@ def _all(run: Callable[[tuple[Mischief, ...]], Outcome], planned: list[tuple[Mis
     """Two at a time; what is bad is told at once."""
     outcomes = []
     with multiprocessing.Pool(2, maxtasksperchild=100) as pool:
-        for outcome in pool.imap(run, planned):
+        # A worker that something else ended loses its run; better an error then than a wait without end.
+        found = pool.imap(run, planned)
+        for _ in planned:
+            outcome = found.next(LOST_AFTER_S)
             outcomes.append(outcome)
             print(f"{len(outcomes)} of {len(planned)}", end="\r", flush=True)
             if outcome.bad:
