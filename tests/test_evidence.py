@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from guard_help import LIMITS, reading
 from rampguard.cause_story import STORY, cause_lines
 from rampguard.guard.case import INRUSH, STAGE_CURRENT
-from rampguard.guard.decision import Layer, Observation, Severity, Trip
+from rampguard.guard.decision import Finding, Layer, Observation, Severity, Trip
 from rampguard.guard.evidence import (
     CAUSE_WORDS,
     EvidenceMemory,
@@ -93,7 +93,7 @@ def test_a_healthy_stream_comes_to_a_bound_of_h_no_earlier_than_e_to_the_h_on_av
     for _ in range(400):
         now, n = 0.0, 0
         while now < bound:
-            now, n = cusum(now, shift * generator.gauss(0.0, 1.0) - 0.5 * shift**2), n + 1
+            now, n = cusum(now, shift * generator.gauss(0.0, 1.0) - 0.5 * shift**2, 0.0), n + 1
         lengths.append(n)
     assert sum(lengths) / len(lengths) >= 200.0
 
@@ -116,6 +116,24 @@ def _after(*likelihoods: dict[str, float]) -> EvidenceMemory:
     for each in likelihoods:
         memory, _ = weigh_evidence(memory, LIMITS, Told(each))
     return memory
+
+
+@pytest.mark.parametrize(("nats", "trips"), [(11.5, True), (11.49, False)])
+def test_it_trips_at_its_bound_whatever_came_before(nats: float, trips: bool) -> None:
+    memory = _after({Cause.NO_FAULT: 0.0, TURNS: -50.0})
+    _, findings = weigh_evidence(memory, LIMITS, Told({Cause.NO_FAULT: -nats, TURNS: 0.0}))
+    assert (findings != ()) == trips
+
+
+@pytest.mark.parametrize(
+    ("nats", "odds"), [(11.5, "1e+05"), (16.2, "1e+07"), (40.0, "2e+17"), (50.0, "2e+17"), (1e6, "2e+17")]
+)
+def test_it_says_how_much_speaks_against_a_healthy_unit(nats: float, odds: str) -> None:
+    _, findings = weigh_evidence(EvidenceMemory(), LIMITS, Told({Cause.NO_FAULT: -nats, TURNS: 0.0}))
+    reason = (
+        f"the readings speak against a healthy unit, by {odds} to one; most likely it is shorted turns in a winding"
+    )
+    assert findings == (Finding(Severity.TRIP, Layer.EVIDENCE, "evidence", reason),)
 
 
 def test_it_trips_at_its_bound_and_says_what_for() -> None:
@@ -144,6 +162,22 @@ def test_the_allowance_goes_with_the_readings_and_is_more_for_a_short() -> None:
     assert memory.sums[SHORT] == pytest.approx(2.0 - 0.2 * LIMITS.evidence_gross_nats)
     assert memory.sums[TURNS] == pytest.approx(2.0 - 0.2 * LIMITS.evidence_subtle_nats)
     assert memory.totals == {SHORT: 2.0, TURNS: 2.0}
+    memory, _ = weigh_evidence(memory, LIMITS, replace(said, readings=0.1))
+    assert memory.sums[SHORT] == pytest.approx(4.0 - 0.3 * LIMITS.evidence_gross_nats)
+    assert memory.totals[SHORT] == pytest.approx(2.0 + 2.0 * math.exp(-0.1 / 20.0))
+
+
+def test_what_was_said_fades_over_twenty_readings() -> None:
+    memory = EvidenceMemory(totals={TURNS: 10.0})
+    for _ in range(20):
+        memory, _ = weigh_evidence(memory, LIMITS, Told({Cause.NO_FAULT: 0.0, TURNS: 0.0}, readings=1.0))
+    assert memory.totals[TURNS] == pytest.approx(10.0 / math.e)
+
+
+@pytest.mark.parametrize("nats", [0.5, 5.0])
+def test_where_no_fault_is_spoken_of_nothing_trips_however_low_the_bound(nats: float) -> None:
+    said = Told({Cause.NO_FAULT: -nats, Cause.OTHER: 0.0})
+    assert weigh_evidence(EvidenceMemory(), replace(LIMITS, evidence_nats=0.5), said)[1] == ()
 
 
 def test_nothing_told_is_nothing_added() -> None:
@@ -165,6 +199,52 @@ def test_it_may_add_a_trip_and_never_withholds_one() -> None:
     state, both = judge_expected(state, decision, LIMITS, calm, speaks)
     assert both.trip is not None
     assert both.trip.layer is Layer.EVIDENCE
+    assert state.evidence.totals == {SHORT: 20.0}
+
+
+PRIOR = {Cause.NO_FAULT: 0.9, Cause.OUTPUT_SHORT: 0.075, Cause.SHORTED_TURNS: 0.015, Cause.OTHER: 0.01}
+"""A short is five times as likely as shorted turns; the two together are what no fault and no other leave."""
+
+
+def test_before_anything_was_read_the_ranking_is_the_prior() -> None:
+    nothing = EvidenceMemory(totals={SHORT: 0.0, TURNS: 0.0})
+    assert dict(ranked(nothing, None)) == pytest.approx(PRIOR)
+    assert [cause for cause, _ in ranked(nothing, None)] == list(PRIOR)
+    assert dict(ranked(EvidenceMemory(), None)) == pytest.approx({Cause.NO_FAULT: 0.9 / 0.91, Cause.OTHER: 0.01 / 0.91})
+
+
+@pytest.mark.parametrize(
+    ("layer", "check", "against"),
+    [
+        (Layer.BAND, "band", {Cause.NO_FAULT: -9.2}),
+        (Layer.EVIDENCE, "evidence", {Cause.NO_FAULT: -9.2}),
+        (Layer.CEILING, "ceiling", {Cause.NO_FAULT: -9.2}),
+        (Layer.READING, "stale", {}),
+        (Layer.CEILING, STAGE_CURRENT, {Cause.NO_FAULT: -9.2 - 5.0, TURNS: -5.0}),
+        (Layer.CEILING, INRUSH, {Cause.NO_FAULT: -9.2, SHORT: 3.0}),
+        (Layer.CEILING, "no-current", {Cause.NO_FAULT: -9.2, Cause.OTHER: 12.0 + math.log(7.5)}),
+        (Layer.CEILING, "rail-difference", {Cause.NO_FAULT: -9.2, Cause.OTHER: 12.0 + math.log(7.5)}),
+    ],
+)
+def test_a_trip_counts_by_its_layer_and_its_check(layer: Layer, check: str, against: dict[str, float]) -> None:
+    weights = {cause: p * math.exp(against.get(cause, 0.0)) for cause, p in PRIOR.items()}
+    expected = {cause: weight / sum(weights.values()) for cause, weight in weights.items()}
+    nothing = EvidenceMemory(totals={SHORT: 0.0, TURNS: 0.0})
+    assert dict(ranked(nothing, Trip(1.0, 10.0, layer, "it tripped", check))) == pytest.approx(expected)
+
+
+def test_what_was_said_of_each_ranks_it_and_the_sums_tell_that_there_is_a_fault() -> None:
+    memory = EvidenceMemory(sums={SHORT: 1.0, TURNS: 2.0}, totals={SHORT: 4.0, TURNS: 1.0})
+    told = {Cause.NO_FAULT: 0.0, SHORT: 2.0, TURNS: -1.0, Cause.OTHER: -2.0}  # the best has the greatest sum, 2
+    weights = {cause: p * math.exp(told[cause]) for cause, p in PRIOR.items()}
+    expected = {cause: weight / sum(weights.values()) for cause, weight in weights.items()}
+    assert dict(ranked(memory, None)) == pytest.approx(expected)
+
+
+def test_of_two_that_are_as_likely_the_first_by_name_comes_first() -> None:
+    even = EvidenceMemory(totals={Cause.RUNAWAY: 0.0, Cause.DIODE_SHORT: 0.0, Cause.LEAK: 0.0})
+    names = [cause for cause, _ in ranked(even, None)]
+    assert names == [Cause.NO_FAULT, Cause.RUNAWAY, Cause.LEAK, Cause.DIODE_SHORT, Cause.OTHER]
 
 
 def test_the_ranking_adds_up_and_counts_the_trip() -> None:
@@ -178,7 +258,7 @@ def test_the_ranking_adds_up_and_counts_the_trip() -> None:
     lost = ranked(memory, replace(trip, layer=Layer.READING))
     assert lost == before
     assert ranked(memory, replace(trip, layer=Layer.CEILING, check="no-current"))[0][0] == Cause.OTHER
-    assert causes_message(after)[0] == {"cause": SHORT, "probability": after[0][1]}
+    assert causes_message(after) == [{"cause": cause, "probability": p} for cause, p in after]
 
 
 def test_current_in_an_emitter_resistor_leaves_what_puts_it_there() -> None:
@@ -203,8 +283,8 @@ def test_what_was_read_before_power_was_pressed_counts_no_more() -> None:
     kept, _ = judge(state, LIMITS, Observation(1.0, (reading(LINE_CURRENT, 0.1),), None))
     assert kept.evidence == memory
     pressed, _ = judge(state, LIMITS, Observation(1.0, (reading(LINE_CURRENT, 0.1),), None, "power-pressed"))
-    assert set(pressed.evidence.totals) == set(memory.totals)
-    assert not any((*pressed.evidence.totals.values(), *pressed.evidence.sums.values()))
+    nothing = dict.fromkeys((SHORT, TURNS, Cause.OTHER), 0.0)
+    assert pressed.evidence == EvidenceMemory(nothing, nothing)
 
 
 def test_a_trip_names_the_cause_that_is_ranked_first() -> None:

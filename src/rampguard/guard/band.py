@@ -57,11 +57,8 @@ def weigh(
     ]
     above = max((_above(reading, bounds, limits), reading.signal, bounds.high) for reading, bounds in pairs)
     memory, findings = _weigh_excess(memory, limits, since_s, above, fresh)
-    below = next((pair for pair in pairs if _below(*pair, limits)), None)
-    below_since_s = None if below is None else memory.below_since_s if memory.below_since_s is not None else now_s
-    memory = replace(memory, below_since_s=below_since_s)
-    findings += tuple(_lasting_below(below, below_since_s, now_s, limits))
-    return memory, findings + tuple(_misfit(expectation, limits))
+    memory, lasting = _weigh_lack(memory, limits, now_s, [r.signal for r, bounds in pairs if _below(r, bounds, limits)])
+    return memory, (*findings, *lasting, *_misfit(expectation, limits))
 
 
 def _weigh_excess(
@@ -84,6 +81,22 @@ def _weigh_excess(
     return replace(memory, excess=excess), (_finding(severity, said),)
 
 
+def _weigh_lack(
+    memory: BandMemory, limits: Limits, now_s: float, below: list[Signal]
+) -> tuple[BandMemory, tuple[Finding, ...]]:
+    if not below:
+        return replace(memory, below_since_s=None), ()
+    since_s = now_s if memory.below_since_s is None else memory.below_since_s
+    memory = replace(memory, below_since_s=since_s)
+    if now_s - since_s < limits.band_below_s:
+        return memory, ()
+    said = (
+        f"{words(below[0])} stays below what a healthy unit of this kind draws here: a fuse, a rail or a section may be"
+        " open, or the load class or nameplate is wrong"
+    )
+    return memory, (_finding(Severity.WARN, said),)
+
+
 def _drained(excess: float, since_s: float, limits: Limits) -> float:
     return max(0.0, excess - since_s / limits.band_drain_s)
 
@@ -100,18 +113,6 @@ def _above(reading: Reading, bounds: Bounds, limits: Limits) -> float:
 
 def _below(reading: Reading, bounds: Bounds, limits: Limits) -> bool:
     return (reading.value or 0.0) + _bound(reading, limits) < bounds.low
-
-
-def _lasting_below(
-    below: tuple[Reading, Bounds] | None, since_s: float | None, now_s: float, limits: Limits
-) -> Iterator[Finding]:
-    if below is not None and since_s is not None and now_s - since_s >= limits.band_below_s:
-        reading, _ = below
-        yield _finding(
-            Severity.WARN,
-            f"{words(reading.signal)} stays below what a healthy unit of this kind draws here: a fuse, a rail or a"
-            " section may be open, or the load class or nameplate is wrong",
-        )
 
 
 def _over_budget(expectation: Expectation) -> Iterator[Finding]:

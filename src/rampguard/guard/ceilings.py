@@ -61,7 +61,7 @@ def lasting_inrush(case: Case) -> Iterator[Finding]:
         if ceiling is None or not case.in_event or not fresh or fresh[-1] <= ceiling:
             continue
         since_s = case.memory.rates_excused_until_s - limits.expected_event_window_s
-        above = [t for t, value in case.memory.recent.get(signal, ()) if t >= since_s and value > ceiling]
+        above = [t for t, value in case.memory.recent[signal] if t >= since_s and value > ceiling]
         lasts_s = case.now_s - min(above, default=case.now_s)
         if lasts_s >= limits.inrush_s:
             yield trip(
@@ -82,16 +82,17 @@ def offset_means_something(case: Case) -> bool:
     line_voltage_v = memory.value(LINE_VOLTAGE)
     if line_voltage_v is None:
         return False
-    rails = [
-        abs(reading.value)
-        for signal, reading in memory.latest.items()
-        if signal.quantity is Quantity.RAIL and reading.value is not None
-    ]
+    rails = _rail_sizes(case)
     if rails:
         up = min(rails) > limits.offset_from_rail_v
     else:
         up = limits.offset_from_line_v is not None and line_voltage_v >= limits.offset_from_line_v
     return up and is_still(case)
+
+
+def _rail_sizes(case: Case) -> list[float]:
+    newest = case.memory.latest.items()
+    return [abs(r.value) for signal, r in newest if signal.quantity is Quantity.RAIL and r.value is not None]
 
 
 def is_still(case: Case) -> bool:
@@ -115,12 +116,11 @@ def rail_difference(case: Case) -> Iterator[Finding]:
     if not held_up(case):
         yield not_evaluated("rail-difference", "rail difference: line voltage is low, or not still yet")
         return
-    rails = {s: r.value for s, r in case.memory.latest.items() if s.quantity is Quantity.RAIL}
-    sizes = [abs(value) for value in rails.values() if value is not None]
-    if len(sizes) < 2:
+    rails = _rail_sizes(case)
+    if len(rails) < 2:
         yield not_evaluated("rail-difference", "rail difference: only one rail is measured")
         return
-    difference_v = max(sizes) - min(sizes)
+    difference_v = max(rails) - min(rails)
     if difference_v > ceiling:
         yield trip(
             "rail-difference",
@@ -157,15 +157,15 @@ def rates_of_rise(case: Case) -> Iterator[Finding]:
 
 
 def _rise(case: Case, signal: Signal, per_reading: float | None, per_second: float | None) -> Iterator[Finding]:
-    fresh = [r for r in case.observation.readings if r.signal == signal and r.value is not None]
+    fresh = [r.value for r in case.observation.readings if r.signal == signal and r.value is not None]
     if not fresh or (per_reading is None and per_second is None):
         return
-    name, unit, value = words(signal), signal.unit, fresh[-1].value
+    name, unit, value = words(signal), signal.unit, fresh[-1]
     if case.in_event:
         yield not_evaluated("rise", f"rise of {name}: an expected event explains it for the moment")
         return
-    earlier = [v for t, v in case.memory.recent.get(signal, ())[:-1] if t > case.before.rates_excused_until_s]
-    if not earlier or value is None:
+    earlier = [v for t, v in case.memory.recent[signal][:-1] if t > case.before.rates_excused_until_s]
+    if not earlier:
         return
     if per_reading is not None and value - earlier[-1] > per_reading:
         yield trip(

@@ -64,7 +64,7 @@ class EvidenceMemory:
     totals: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
-def cusum(before: float, increment: float, allowance: float = 0.0) -> float:
+def cusum(before: float, increment: float, allowance: float) -> float:
     """One step of a one-sided cumulative sum: what was, and what is added beyond the allowance, never below zero."""
     return max(0.0, before + increment - allowance)
 

@@ -118,7 +118,7 @@ class Limits:
             if isinstance(value, (int, float)) and not (math.isfinite(value) and value >= 0):
                 raise LimitsError(f"{item.name} = {value}: a limit is a finite number, zero or more")
 
-    def ceiling(self, quantity: Quantity, *, in_event: bool = False) -> float | None:
+    def ceiling(self, quantity: Quantity, *, in_event: bool) -> float | None:
         """The absolute ceiling on a quantity, in its unit, or that of an expected event; None where none is set."""
         if in_event and quantity is Quantity.LINE_CURRENT and self.event_current_a is not None:
             return self.event_current_a

@@ -24,7 +24,7 @@ class Memory:
     """Newest valid reading a signal; its time is the observation's."""
     bad_in_a_row: Mapping[Signal, int] = field(default_factory=lambda: MappingProxyType({}))
     recent: Mapping[Signal, tuple[tuple[float, float], ...]] = field(default_factory=lambda: MappingProxyType({}))
-    """(time, value) of line current and real power over the last second, newest last."""
+    """(time, value) of line current and real power over the last second, newest last; there once a value was read."""
     set_points: tuple[tuple[float, float], ...] = ()
     """(time, rms volts) of the source's set-point over the last second, newest last."""
     rates_excused_until_s: float = float("-inf")
