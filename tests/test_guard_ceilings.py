@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import pytest
 
@@ -18,7 +18,7 @@ from guard_help import (
     reading,
     run,
 )
-from rampguard.guard.decision import Decision, Layer, Observation, Severity
+from rampguard.guard.decision import Decision, Layer, Observation, Severity, Trip
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, trip_from_outside
 from rampguard.guard.limits import Limits, LimitsError
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading, Signal, Validity
@@ -53,6 +53,16 @@ def test_near_the_ceiling_it_warns_but_not_for_line_voltage() -> None:
     assert last(line(0.0, 20.0, 0.96)).severity is Severity.WARN
     assert last(line(0.0, 20.0, 0.79)).severity is not Severity.WARN
     assert last(line(0.0, 250.0, 0.5)).severity is not Severity.WARN
+
+
+@pytest.mark.parametrize(
+    ("signal", "warns_above"), [(LINE_CURRENT, 0.95), (REAL_POWER, 142.5), (RAIL_PLUS, 48.0), (HEATSINK, 64.0)]
+)
+def test_it_warns_just_above_its_part_of_the_ceiling(signal: Signal, warns_above: float) -> None:
+    at = last(Observation(0.0, (reading(signal, warns_above),)))
+    above = last(Observation(0.0, (reading(signal, warns_above * 1.0001),)))
+    assert Severity.WARN not in {finding.severity for finding in at.findings}
+    assert above.severity is Severity.WARN
 
 
 def test_over_range_counts_as_above_the_ceiling() -> None:
@@ -94,6 +104,21 @@ class TestDcOffset:
         assert run(ramp(15.1))[-1].trip is not None
         assert run(ramp(14.9))[-1].trip is None
 
+    @pytest.mark.parametrize(("minus_v", "trips"), [(-15.0, False), (-15.1, True)])
+    def test_the_smaller_of_two_rails_must_be_up(self, minus_v: float, trips: bool) -> None:
+        rails = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, minus_v))
+        seen = [line(t / 10, 30.0, 0.1, None, *rails, reading(OFFSET, 1.1)) for t in range(21)]
+        assert (last(*seen, limits=replace(LIMITS, rail_difference_v=None)).trip is not None) == trips
+
+    def test_without_rails_and_a_line_voltage_to_go_by_it_never_means_anything(self) -> None:
+        seen = [line(t / 10, 230.0, 0.1, None, reading(OFFSET, 9.0)) for t in range(30)]
+        assert last(*seen, limits=replace(LIMITS, offset_from_line_v=None)).trip is None
+
+    @pytest.mark.parametrize(("moved_v", "trips"), [(94.0, True), (94.1, False)])
+    def test_a_line_that_moves_by_two_volts_is_still(self, moved_v: float, trips: bool) -> None:
+        seen = [line(t / 10, 92.0, 0.1) for t in range(20)]
+        assert (last(*seen, line(2.0, moved_v, 0.1, None, reading(OFFSET, 1.1))).trip is not None) == trips
+
     def test_it_means_nothing_before_line_voltage_was_ever_read(self) -> None:
         decision = last(Observation(0.0, (reading(OFFSET, 9.0),)))
         assert decision.trip is None
@@ -129,6 +154,33 @@ class TestRails:
         still = [replace(o, set_voltage_v=100.0) for o in self._held(100.0, -40.0)]
         assert last(*still, *emptying).trip is None
 
+    def test_rails_that_differ_by_the_ceiling_do_not_trip(self) -> None:
+        assert last(*self._held(100.0, -35.0)).findings == ()
+
+    @pytest.mark.parametrize(("line_v", "trips"), [(12.64, False), (12.65, True)])
+    def test_they_are_compared_from_a_twentieth_of_the_line_on(self, line_v: float, trips: bool) -> None:
+        assert (last(*self._held(line_v, -20.0)).trip is not None) == trips
+
+    def test_once_off_was_commanded_they_are_not_compared(self) -> None:
+        *before, now = self._held(100.0, -34.9)
+        assert last(*(replace(o, readings=o.readings[:2]) for o in before), replace(now, is_off=True)).trip is None
+
+    @pytest.mark.parametrize("line_ceiling_v", [253.0, 15.0])
+    def test_before_line_voltage_was_ever_read_they_are_not_compared(self, line_ceiling_v: float) -> None:
+        rails = (reading(RAIL_PLUS, 40.0), reading(RAIL_MINUS, -20.0))
+        decision = last(Observation(2.5, rails), limits=replace(LIMITS, line_voltage_v=line_ceiling_v))
+        assert "rail-difference" in {finding.check for finding in decision.not_evaluated}
+
+    def test_without_a_limit_nothing_is_said_of_them(self) -> None:
+        decision = last(*self._held(100.0, -20.0), limits=replace(LIMITS, rail_difference_v=None))
+        assert decision.findings == ()
+
+    def test_the_least_and_the_most_of_three_are_compared(self) -> None:
+        third = reading(replace(RAIL_PLUS, channel="standby"), 35.5)
+        held = [replace(o, readings=(*o.readings, third)) for o in self._held(100.0, -40.4)]
+        assert last(*held).findings == ()
+        assert last(*(replace(o, readings=(*o.readings, reading(RAIL_MINUS, -40.6))) for o in held)).trip is not None
+
     def test_one_rail_alone_is_not_evaluated(self) -> None:
         decision = last(*(line(t / 10, 100.0, 0.1, None, reading(RAIL_PLUS, 40.0)) for t in range(25)))
         assert any(f.check == "rail-difference" and "only one" in f.reason for f in decision.not_evaluated)
@@ -152,6 +204,18 @@ class TestExpectedEvent:
 
     def test_afterwards_the_ordinary_ceiling_is_back(self) -> None:
         assert self._after(1.01, 1.001, 10.0, self.EVENT).trip is not None
+
+    @pytest.mark.parametrize(
+        ("own", "a", "w"),
+        [({"event_current_a": 4.0}, 0.5, 150.1), ({"event_power_w": 600.0}, 1.001, 10.0)],
+        ids=["power has none", "current has none"],
+    )
+    def test_a_ceiling_of_its_own_is_for_its_quantity_alone(self, own: dict[str, float], a: float, w: float) -> None:
+        assert self._after(0.1, a, w, replace(LIMITS, **own)).trip is not None  # type: ignore[arg-type]
+
+    def test_before_any_event_the_ordinary_ceiling_counts(self) -> None:
+        assert last(line(0.9, 161.0, 1.001), limits=self.EVENT).trip is not None
+        assert last(line(0.9, 161.0, 1.0, 150.1), limits=self.EVENT).trip is not None
 
     def test_where_events_have_no_ceiling_of_their_own_the_ordinary_one_stays(self) -> None:
         assert self._after(0.1, 1.001, 10.0).trip is not None
@@ -188,6 +252,33 @@ class TestLastingInrush:
     def test_what_falls_below_between_begins_anew_only_if_it_fell_for_good(self) -> None:
         assert self._after((0.1, 6.0, 800.0), (0.3, 2.5, 300.0), (0.5, 2.0, 200.0))[-1].trip is None
 
+    @pytest.mark.parametrize(("a", "w"), [(2.5, 100.0), (2.0, 300.0)])
+    def test_what_stays_at_it_and_not_above_does_not_trip(self, a: float, w: float) -> None:
+        assert self._after((0.1, a, w), (0.3, a, w), (0.5, a, w))[-1].trip is None
+
+    def test_a_moment_at_it_and_not_above_does_not_count(self) -> None:
+        assert self._after((0.25, 2.5, 100.0), (0.5, 2.6, 100.0))[-1].trip is None
+
+    @pytest.mark.parametrize(("inrush_s", "trips"), [(0.125, True), (0.126, False)])
+    def test_what_has_lasted_for_just_that_long_trips(self, inrush_s: float, trips: bool) -> None:
+        pressed = line(1.0, 161.0, 0.1, event="power-pressed")
+        drawn = (line(1.25, 161.0, 3.0), line(1.375, 161.0, 3.0))
+        assert (last(pressed, *drawn, limits=replace(self.LASTING, inrush_s=inrush_s)).trip is not None) == trips
+
+    def test_what_was_drawn_with_the_event_counts_and_what_before_does_not(self) -> None:
+        limits = replace(self.LASTING, current_rise_a=None, current_rise_a_per_s=None, line_current_a=8.0, inrush_s=0.5)
+        pressed = line(1.0, 161.0, 3.0, event="power-pressed")
+        assert last(line(0.75, 161.0, 3.0), pressed, line(1.25, 161.0, 3.0), limits=limits).trip is None
+        assert last(line(0.75, 161.0, 3.0), pressed, line(1.5, 161.0, 3.0), limits=limits).trip is not None
+
+    def test_the_reading_of_the_event_itself_lasts_for_no_time(self) -> None:
+        """However the sum and the difference of its time and its window are rounded."""
+        assert last(line(0.1, 161.0, 3.0, event="power-pressed"), limits=self.LASTING).trip is None
+
+    def test_without_an_event_it_is_not_asked(self) -> None:
+        limits = replace(self.LASTING, line_current_a=8.0)
+        assert last(*(line(t / 10, 161.0, 3.0) for t in range(10)), limits=limits).trip is None
+
     def test_after_the_event_it_is_not_asked(self) -> None:
         decisions = self._after((0.1, 0.5, 10.0), (1.2, 0.9, 10.0), (1.5, 0.9, 10.0))
         assert not any(f.check == "inrush" for d in decisions for f in d.findings)
@@ -212,6 +303,12 @@ class TestPowerSeen:
         assert last(*self._held(207.0, 0.76), limits=self.LIMITS).trip is None
         assert last(*self._held(206.9, 0.0), limits=self.LIMITS).trip is None
 
+    def test_a_current_that_is_not_told_from_zero_is_no_current(self) -> None:
+        seen = [line(t / 10, 92.0, 0.03, bound=0.03) for t in range(15)]
+        trip = last(*seen).trip
+        assert trip is not None
+        assert trip.reason.startswith("no current at 92 V")
+
     def test_where_it_is_not_asked_for_current_alone_is_enough(self) -> None:
         assert last(*self._held(230.0, 0.0)).trip is None
 
@@ -221,6 +318,31 @@ class TestPowerSeen:
 
 
 class TestSetPoint:
+    def test_at_its_margin_it_does_not_trip(self) -> None:
+        assert last(line(0.0, 34.5, 0.1, set_v=23.0)).trip is None
+        assert last(*(line(t / 10, 88.5, 0.1, set_v=100.0) for t in range(30))).trip is None
+
+    def test_without_a_margin_a_set_point_or_a_reading_it_says_nothing(self) -> None:
+        far = [line(t / 10, 10.0, 0.1, set_v=100.0) for t in range(30)]
+        assert last(*far, line(3.0, 200.0, 0.1, set_v=0.0), limits=replace(LIMITS, overshoot_v=None)).findings == ()
+        assert last(*(replace(o, set_voltage_v=None) for o in far)).findings == ()
+        assert last(Observation(0.0, (reading(LINE_CURRENT, 0.1),), 100.0)).trip is None
+
+    @pytest.mark.parametrize(("since_s", "trips"), [(1.0, False), (1.01, True)])
+    def test_a_set_point_of_the_last_second_still_counts(self, since_s: float, trips: bool) -> None:
+        lowered = line(since_s, 100.0, 0.1, set_v=50.0)
+        assert (last(line(0.0, 100.0, 0.1, set_v=100.0), lowered).trip is not None) == trips
+
+    def test_a_set_point_of_which_no_reading_has_come_yet_counts(self) -> None:
+        trip = last(line(0.0, 40.0, 0.1), Observation(0.1, (), 23.0)).trip
+        assert trip is not None
+        assert trip.check == "overshoot"
+
+    def test_a_lag_that_ends_between_begins_anew(self) -> None:
+        lags, follows = [line(t / 10, 10.0, 0.1, set_v=100.0) for t in range(9)], line(0.9, 95.0, 0.1, set_v=100.0)
+        again = [line(1.0 + t / 10, 10.0, 0.1, set_v=100.0) for t in range(10)]
+        assert last(*lags, follows, *again).trip is None
+
     def test_overshoot_trips(self) -> None:
         assert last(line(0.0, 34.6, 0.1, set_v=23.0)).trip is not None
         assert last(line(0.0, 34.4, 0.1, set_v=23.0)).trip is None
@@ -251,6 +373,32 @@ class TestRise:
         trip = next(d.trip for d in run(slow) if d.trip)
         assert "within a second" in trip.reason
 
+    @pytest.mark.parametrize(("to_a", "trips"), [(0.5, False), (0.51, True)])
+    @pytest.mark.parametrize("other", ["current_rise_a", "current_rise_a_per_s"])
+    def test_each_rate_counts_alone_and_trips_just_above(self, other: str, to_a: float, trips: bool) -> None:
+        limits = replace(LIMITS, current_rise_a=0.25, current_rise_a_per_s=0.25)
+        limits = replace(limits, **{other: None})  # type: ignore[arg-type]
+        assert (last(line(0.0, 20.0, 0.25), line(0.1, 20.0, to_a), limits=limits).trip is not None) == trips
+
+    def test_without_either_nothing_is_said(self) -> None:
+        limits = replace(LIMITS, current_rise_a=None, current_rise_a_per_s=None)
+        assert last(line(0.0, 20.0, 0.1), line(0.1, 20.0, 0.9, event="power-pressed"), limits=limits).findings == ()
+
+    def test_small_steps_are_no_jump(self) -> None:
+        assert last(*(line(t, 20.0, 0.1 + 0.2 * t) for t in range(4))).trip is None
+
+    @pytest.mark.parametrize(("second_s", "trips"), [(1.0, True), (1.01, False)])
+    def test_a_second_back_counts_and_no_more(self, second_s: float, trips: bool) -> None:
+        seen = [line(0.0, 20.0, 0.1), line(0.5, 20.0, 0.4), line(second_s, 20.0, 0.7)]
+        assert (last(*seen).trip is not None) == trips
+
+    def test_a_fall_between_is_risen_from(self) -> None:
+        assert last(line(0.0, 20.0, 0.6), line(0.1, 20.0, 0.1), line(0.2, 20.0, 0.4), line(0.3, 20.0, 0.7)).trip
+
+    def test_a_reading_that_failed_between_is_passed_over(self) -> None:
+        assert last(line(0.0, 20.0, 0.1), line(0.1, 20.0, None), line(0.2, 20.0, 0.4)).trip is None
+        assert last(line(0.0, 20.0, 0.1), line(0.1, 20.0, None), line(0.2, 20.0, 0.5)).trip is not None
+
     def test_the_same_rise_over_longer_does_not(self) -> None:
         slower = [line(t / 10, 20.0, 0.1 + 0.02 * t, 1.0) for t in range(30)]
         assert run(slower)[-1].trip is None
@@ -267,6 +415,11 @@ class TestRise:
         after = [line(1.2, 160.0, 0.1), line(1.3, 160.0, 0.6)]
         assert run([*excused, *after])[-1].trip is not None
 
+    def test_what_was_read_while_excused_is_not_risen_from(self) -> None:
+        excused = [line(0.0, 160.0, 0.1, event="power-pressed"), line(1.0, 160.0, 0.1)]
+        assert last(*excused, line(1.1, 160.0, 0.9)).trip is None
+        assert last(*excused, line(1.1, 160.0, 0.1), line(1.2, 160.0, 0.9)).trip is not None
+
     def test_power_has_its_own_rate(self) -> None:
         assert last(line(0.0, 200.0, 0.5, 10.0), line(0.1, 200.0, 0.5, 61.0)).trip is not None
 
@@ -277,6 +430,38 @@ class TestTooLittleCurrent:
         trip = next(d.trip for d in run(nothing) if d.trip)
         assert trip.time_s == pytest.approx(1.0)
         assert "power switch off, fuse open or lead loose" in trip.reason
+
+    @pytest.mark.parametrize(("bound", "trips"), [(0.125, False), (0.12, True)])
+    def test_the_meters_accuracy_is_granted(self, bound: float, trips: bool) -> None:
+        nothing = [line(t / 10, 23.0, 0.125, bound=bound) for t in range(15)]
+        assert (last(*nothing, limits=replace(LIMITS, no_current_a=0.25)).trip is not None) == trips
+
+    @pytest.mark.parametrize(
+        ("not_set", "below_v", "at_v"), [("current_seen_by_v", 22.9, 23.0), ("no_current_from_v", 91.9, 92.0)]
+    )
+    def test_each_line_voltage_that_is_set_counts_alone(self, not_set: str, below_v: float, at_v: float) -> None:
+        limits = replace(LIMITS, **{not_set: None})  # type: ignore[arg-type]
+        below, at = ([line(t / 10, v, 0.0) for t in range(15)] for v in (below_v, at_v))
+        assert last(*below, limits=limits).trip is None
+        assert last(*at, limits=limits).trip is not None
+
+    def test_once_current_was_seen_nothing_is_said(self) -> None:
+        assert last(line(0.0, 23.0, 0.01, bound=0.005), line(0.1, 23.0, 0.004, bound=0.005)).findings == ()
+        assert last(line(0.0, 23.0, 0.005, bound=0.005)).not_evaluated != ()
+
+    def test_a_current_that_comes_and_goes_begins_anew(self) -> None:
+        nothing = [line(t / 10, 23.0, 0.0) for t in range(9)]
+        again = [line(1.0 + t / 10, 23.0, 0.0) for t in range(10)]
+        assert last(*nothing, line(0.9, 23.0, 0.1), *again).trip is None
+
+    def test_where_no_meter_tells_current_its_lack_is_not_found(self) -> None:
+        limits = replace(LIMITS, watched=(LINE_VOLTAGE,))
+        volts = [Observation(t / 10, (reading(LINE_VOLTAGE, 230.0),)) for t in range(30)]
+        assert last(*volts, limits=limits).findings == ()
+
+    def test_where_nothing_is_set_nothing_is_said(self) -> None:
+        limits = replace(LIMITS, no_current_from_v=None, current_seen_by_v=None)
+        assert last(*(line(t / 10, 230.0, 0.0) for t in range(30)), limits=limits).findings == ()
 
     def test_below_a_tenth_nothing_is_said(self) -> None:
         assert run([line(t / 10, 22.0, 0.0) for t in range(30)])[-1].trip is None
@@ -299,6 +484,9 @@ class TestReadings:
         twice = run([*once, Observation(0.2, (bad,))])[-1]
         assert twice.trip is not None
         assert twice.trip.layer is Layer.READING
+
+    def test_a_bad_reading_beside_a_good_one_is_found(self) -> None:
+        assert last(line(0.0, 20.0, None)).severity is Severity.WARN
 
     def test_a_good_reading_between_clears_the_count(self) -> None:
         bad = reading(LINE_CURRENT, None, validity=Validity.INVALID)
@@ -341,6 +529,30 @@ class TestReadings:
         assert last(line(0.0, 100.0, 0.5, 54.0)).trip is not None
         assert last(line(0.0, 100.0, 0.5, 52.0)).trip is None
 
+    @pytest.mark.parametrize(("w", "trips"), [(52.5, False), (52.6, True)])
+    def test_a_twentieth_above_is_granted(self, w: float, trips: bool) -> None:
+        assert (last(line(0.0, 100.0, 0.5, w)).trip is not None) == trips
+
+    @pytest.mark.parametrize(
+        ("v", "a", "w", "trips"),
+        [(0.0, 0.5, 0.3, True), (1.0, 0.0, 0.3, True), (1.0, 0.5, 0.0, False)],
+        ids=["no volts", "no amperes", "no watts"],
+    )
+    def test_zero_is_a_reading_like_any_other(self, v: float, a: float, w: float, trips: bool) -> None:
+        assert (last(line(0.0, v, a, w)).trip is not None) == trips
+
+    @pytest.mark.parametrize(
+        ("v_bound", "a_bound", "w_bound"), [(8.0, 0.0, 0.0), (0.0, 0.04, 0.0), (0.0, 0.0, 4.0), (2.0, 0.01, 1.0)]
+    )
+    def test_each_meters_bound_is_granted(self, v_bound: float, a_bound: float, w_bound: float) -> None:
+        def seen(w: float) -> Observation:
+            volts, amperes = reading(LINE_VOLTAGE, 100.0, bound=v_bound), reading(LINE_CURRENT, 0.5, bound=a_bound)
+            return Observation(0.0, (volts, amperes, reading(REAL_POWER, w, bound=w_bound)))
+
+        most = (100.0 + v_bound) * (0.5 + a_bound) * 1.05 + w_bound
+        assert last(seen(most - 0.01)).trip is None
+        assert last(seen(most + 0.01)).trip is not None
+
     def test_the_meters_bounds_are_granted(self) -> None:
         assert last(line(0.0, 100.0, 0.5, 54.0, bound=0.05)).trip is None
 
@@ -351,46 +563,88 @@ class TestLatch:
         assert words == ["safe", "warn", "trip"]
         assert last(line(0.0, 20.0, 0.99, None)).reason == "line current 0.99 A nears its ceiling of 1 A"
 
+    def test_a_trip_keeps_when_at_what_line_voltage_and_by_what_check(self) -> None:
+        assert last(line(0.5, 20.0, 0.1), line(0.75, 21.0, 1.5)).trip == Trip(
+            0.75, 21.0, Layer.CEILING, "line current 1.5 A is above its ceiling of 1 A", "ceiling"
+        )
+        assert last(Observation(0.25, (reading(EMITTER, 0.2),))).trip == Trip(
+            0.25,
+            None,
+            Layer.CEILING,
+            "emitter-resistor voltage, left 0.2 V is above its ceiling of 0.1 V",
+            "stage-current",
+        )
+
     def test_the_first_cause_is_kept_and_the_trip_stays(self) -> None:
         decisions = run([line(0.0, 20.0, 1.5), line(0.1, 20.0, 0.1), line(0.2, 300.0, 0.1)])
         assert [d.word for d in decisions] == ["trip"] * 3
         assert {d.trip for d in decisions} == {decisions[0].trip}
 
     def test_a_trip_from_outside_is_kept_too(self) -> None:
-        state, _ = judge(GuardState(), LIMITS, line(0.0, 20.0, 0.1))
+        state, _ = judge(GuardState(), LIMITS, line(0.5, 20.0, 0.1))
         state = trip_from_outside(state, Layer.READING, "the screen is gone")
         state = trip_from_outside(state, Layer.READING, "something later")
-        _, decision = judge(state, LIMITS, line(0.1, 20.0, 5.0))
-        assert decision.trip is not None
-        assert decision.trip.reason == "the screen is gone"
+        assert state.trip == Trip(0.5, 20.0, Layer.READING, "the screen is gone")
+        _, decision = judge(state, LIMITS, line(0.6, 20.0, 5.0))
+        assert decision.trip == state.trip
 
     def test_time_running_backwards_is_an_error(self) -> None:
-        with pytest.raises(TimeRanBackwards, match="ran backwards"):
+        with pytest.raises(TimeRanBackwards) as told:
             run([line(1.0, 20.0, 0.1), line(0.9, 20.0, 0.1)])
+        assert str(told.value) == "time ran backwards: 0.9 s after 1.0 s; nothing can be concluded from that"
+
+    def test_two_observations_of_one_moment_are_none(self) -> None:
+        assert last(line(1.0, 20.0, 0.1), line(1.0, 20.0, 0.1)).trip is None
 
 
 class TestLimits:
     def test_round_trip_through_a_table(self) -> None:
         assert Limits.from_table(dict(LIMITS.as_table())) == LIMITS
 
+    def test_a_table_holds_what_is_set_and_signals_as_columns(self) -> None:
+        table = Limits(line_voltage_v=253.0, real_power_w=0.0).as_table()
+        assert (table["line_voltage_v"], table["real_power_w"], table["bad_in_a_row"]) == (253.0, 0.0, 2)
+        assert table["watched"] == ["line_voltage_v", "line_current_a"]
+        assert "line_current_a" not in table
+
+    def test_one_signal_may_be_written_alone(self) -> None:
+        assert Limits.from_table({"line_voltage_v": 253.0, "watched": "line_current_a"}).watched == (LINE_CURRENT,)
+
+    @pytest.mark.parametrize(("signal", "stale_s"), [(LINE_VOLTAGE, 0.5), (LINE_CURRENT, 0.5), (REAL_POWER, 2.0)])
+    def test_voltage_and_current_grow_old_sooner(self, signal: Signal, stale_s: float) -> None:
+        assert LIMITS.stale_s(signal) == stale_s
+
     @pytest.mark.parametrize("value", [-1.0, float("nan"), float("inf")])
     def test_impossible_numbers_are_refused(self, value: float) -> None:
-        with pytest.raises(LimitsError, match="line_current_a"):
+        with pytest.raises(LimitsError) as told:
             replace(LIMITS, line_current_a=value)
+        assert str(told.value) == f"line_current_a = {value}: a limit is a finite number, zero or more"
+
+    def test_zero_and_whole_numbers_are_possible(self) -> None:
+        assert replace(LIMITS, line_current_a=0.0, bad_in_a_row=0).line_current_a == 0.0
+        with pytest.raises(LimitsError, match="bad_in_a_row = -1"):
+            replace(LIMITS, bad_in_a_row=-1)
 
     @pytest.mark.parametrize(
         ("table", "says"),
         [
-            ({"line_voltage_v": 250.0, "line_curent_a": 1.0}, "no such limit"),
-            ({"line_voltage_v": "250 V"}, "a limit is a number"),
-            ({"line_voltage_v": True}, "a limit is a number"),
-            ({"line_current_a": 1.0}, "line_voltage_v is missing"),
-            ({"line_voltage_v": 250.0, "watched": ["line_current_ma"]}, "is no signal"),
+            (
+                {"line_voltage_v": 250.0, "line_curent_a": 1.0},
+                f"line_curent_a: no such limit; known are {', '.join(sorted(item.name for item in fields(Limits)))}",
+            ),
+            ({"line_voltage_v": "250 V"}, "line_voltage_v = '250 V': a limit is a number"),
+            ({"line_voltage_v": True}, "line_voltage_v = True: a limit is a number"),
+            ({"line_current_a": 1.0}, "line_voltage_v is missing: the highest line voltage must be stated"),
+            (
+                {"line_voltage_v": 250.0, "watched": ["line_current_ma"]},
+                "watched: 'line_current_ma' is no signal; write one as its column, such as line_current_a",
+            ),
         ],
     )
     def test_bad_tables_are_refused(self, table: dict[str, object], says: str) -> None:
-        with pytest.raises(LimitsError, match=says):
+        with pytest.raises(LimitsError) as told:
             Limits.from_table(table)
+        assert str(told.value) == says
 
 
 def test_a_reading_has_a_value_exactly_when_valid() -> None:
