@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import threading
 from dataclasses import replace
 
 import pytest
@@ -38,8 +39,8 @@ def test_off_needs_both_a_read_back_and_a_later_reading_below_the_floor() -> Non
     "reading",
     [
         _reading(0.1, 99.9),  # asked before the command
-        _reading(0.1, 100.19),  # asked after it, but its window may have begun before
-        _reading(4.95, 101.0),  # with its bound, not below the floor
+        _reading(0.1, 100.2),  # asked after it, but its window may have begun with it
+        _reading(4.9, 101.0),  # with its bound, at the floor and not below
         _reading(-200.0, 101.0),  # the size counts
         _reading(None, 101.0),  # invalid
         _reading(0.1, 101.0, "source"),  # before the cut-off
@@ -49,6 +50,46 @@ def test_off_needs_both_a_read_back_and_a_later_reading_below_the_floor() -> Non
 )
 def test_a_reading_that_proves_nothing_proves_nothing(reading: Reading) -> None:
     assert not _proof().with_report(OFF).with_reading(reading).proven
+
+
+@pytest.mark.parametrize("reading", [_reading(0.1, 100.21), _reading(4.89, 101.0), _reading(-4.89, 101.0)])
+def test_a_reading_late_enough_and_just_below_the_floor_proves(reading: Reading) -> None:
+    assert _proof().with_report(OFF).with_reading(reading).proven
+
+
+def test_a_meter_that_answers_later_may_prove_too() -> None:
+    proof = begin_proof(5.0, 100.0, []).with_report(OFF)
+    assert not proof.with_reading(_reading(0.1, 101.0)).proven
+    assert proof.proven_by([METER]).with_reading(_reading(0.1, 101.0)).proven
+
+
+class TestAPersonIsTheCutOff:
+    """Nothing reads back: the line itself must be dead, and stay so."""
+
+    def _after(self, *read: tuple[float, float], floor_v: float = 5.0) -> OffProof:
+        """The proof after readings of so many volts, asked at those times."""
+        proof = begin_proof(floor_v, 100.0, [METER], by_person=True)
+        for volts, asked_s in read:
+            proof = proof.with_reading(_reading(volts, asked_s))
+        return proof
+
+    def test_a_line_that_stays_dead_for_a_second_proves(self) -> None:
+        assert not self._after((0.1, 101.0), (0.1, 101.5), (0.1, 101.99)).proven
+        assert self._after((0.1, 101.0), (0.1, 101.5), (0.1, 102.0)).proven
+
+    def test_a_line_that_came_back_between_begins_anew(self) -> None:
+        assert not self._after((0.1, 101.0), (9.0, 101.5), (0.1, 102.0), (0.1, 102.9)).proven
+        assert self._after((0.1, 101.0), (9.0, 101.5), (0.1, 102.0), (0.1, 103.0)).proven
+
+    @pytest.mark.parametrize(("volts", "floor_v"), [(0.9, 5.0), (0.4, 0.5)])
+    def test_below_the_floor_is_below_a_volt_and_below_the_benchs_own(self, volts: float, floor_v: float) -> None:
+        assert not self._after((volts, 101.0), (volts, 102.0), floor_v=floor_v).proven
+        assert self._after((volts - 0.01, 101.0), (volts - 0.01, 102.0), floor_v=floor_v).proven
+
+    def test_it_says_that_nothing_else_proves_it(self) -> None:
+        assert self._after((0.1, 101.0), (0.1, 102.0)).by == [
+            "power-meter reads under 0.2 V (floor 1 V), the only proof there is: a person switched off"
+        ]
 
 
 def test_a_later_reading_above_the_floor_takes_the_proof_back() -> None:
@@ -77,8 +118,9 @@ def test_a_bench_with_no_meter_after_the_cut_off_can_prove_nothing() -> None:
 
 
 def test_an_attempt_never_raises() -> None:
-    assert attempt_off(FakeCutOff(fails=1)).problem == "contactor: contactor does not answer"
-    assert attempt_off(FakeCutOff()).state is OutputState.OFF
+    failed = attempt_off(FakeCutOff(fails=1))
+    assert failed == OffReport("contactor", None, "contactor: contactor does not answer")
+    assert attempt_off(FakeCutOff()) == OFF
 
 
 def test_not_even_a_mistake_of_ours_ends_the_attempts() -> None:
@@ -113,6 +155,23 @@ def test_nothing_is_commanded_before_cut_and_stop_switches_nothing() -> None:
     drive.stop()
     assert contactor.attempts == 0
     assert contactor.output is OutputState.ON
+
+
+def test_stop_waits_no_longer_than_it_is_told_and_a_second_at_most(monkeypatch: pytest.MonkeyPatch) -> None:
+    waited: list[float | None] = []
+    monkeypatch.setattr(threading.Thread, "join", lambda _, timeout=None: waited.append(timeout))
+    drive, _ = _drive(FakeCutOff())
+    drive.stop()
+    drive.stop(0.2)
+    assert waited == [1.0, 0.2]
+
+
+def test_a_way_off_that_hangs_keeps_no_program_from_ending() -> None:
+    drive, _ = _drive(FakeCutOff("contactor"), FakeCutOff("source"))
+    waiting = {thread.name: thread.daemon for thread in threading.enumerate()}
+    drive.stop()
+    assert waiting["off-contactor"]
+    assert waiting["off-source"]
 
 
 def test_one_that_throws_or_hangs_holds_up_no_other() -> None:
