@@ -5,15 +5,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
-from rampguard.guard.watched import TABLE, Group
+from rampguard.guard.watched import TABLE, Group, Watched
 
 PAGE = Path(__file__).resolve().parent / "interlock.md"
 BEGIN, END = "<!-- the table -->", "<!-- the end of the table -->"
 
 
-def table() -> str:
+def table(rows: Iterable[Watched] = TABLE) -> str:
     """The table as the page has it."""
     lines = []
     for group in Group:
@@ -23,8 +24,8 @@ def table() -> str:
         lines += [
             f"| {row.key} | {row.what} | {row.limit} | {row.warns or '-'} | {row.trips} | {row.clears} |"
             f" {row.override} | {row.recorded} |"
-            for row in TABLE
-            if row.group is group
+            for row in rows
+            if row.group == group
         ]
         lines += [""]
     return "\n".join(lines)

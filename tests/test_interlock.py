@@ -23,10 +23,14 @@ def _walk(events: tuple[Event, ...]) -> list[Interlock]:
     return trail
 
 
-def _reachable() -> set[tuple[Interlock, Event, Interlock]]:
+Steps = set[tuple[Interlock, Event, Interlock]]
+
+
+@pytest.fixture(scope="module")
+def steps() -> Steps:
     """Every step that can be taken from the start, found by following all of them until none is new."""
     seen: set[Interlock] = set()
-    steps: set[tuple[Interlock, Event, Interlock]] = set()
+    found: Steps = set()
     todo = [Interlock()]
     while todo:
         here = todo.pop()
@@ -38,17 +42,14 @@ def _reachable() -> set[tuple[Interlock, Event, Interlock]]:
                 there = step(here, event, cause)
             except InterlockError:
                 continue
-            steps.add((here, event, there))
+            found.add((here, event, there))
             todo.append(there)
-    return steps
+    return found
 
 
-STEPS = _reachable()
-
-
-def test_all_states_and_events_are_reached() -> None:
-    assert {there.state for _, _, there in STEPS} == set(State)
-    assert {event for _, event, _ in STEPS} == set(Event)
+def test_all_states_and_events_are_reached(steps: Steps) -> None:
+    assert {there.state for _, _, there in steps} == set(State)
+    assert {event for _, event, _ in steps} == set(Event)
 
 
 def test_it_starts_with_nothing_proven() -> None:
@@ -56,40 +57,55 @@ def test_it_starts_with_nothing_proven() -> None:
     assert not Interlock().may_energise
 
 
-def test_only_armed_leads_to_live_and_only_by_energise() -> None:
-    into_live = {(here.state, event) for here, event, there in STEPS if there.state is State.LIVE}
+def test_only_armed_leads_to_live_and_only_by_energise(steps: Steps) -> None:
+    into_live = {(here.state, event) for here, event, there in steps if there.state is State.LIVE}
     assert into_live == {(State.ARMED, Event.ENERGISE)}
 
 
-def test_only_proof_of_off_leads_out_of_unproven() -> None:
-    out = {event for here, event, there in STEPS if here.state is State.UNPROVEN and there.state is not State.UNPROVEN}
+def test_only_proof_of_off_leads_out_of_unproven(steps: Steps) -> None:
+    out = {event for here, event, there in steps if here.state is State.UNPROVEN and there.state is not State.UNPROVEN}
     assert out == {Event.OFF_PROVEN}
 
 
-def test_leaving_live_always_leads_to_unproven() -> None:
-    assert {there.state for here, _, there in STEPS if here.state is State.LIVE} == {State.UNPROVEN}
+def test_leaving_live_always_leads_to_unproven(steps: Steps) -> None:
+    assert {there.state for here, _, there in steps if here.state is State.LIVE} == {State.UNPROVEN}
 
 
-def test_only_reset_leads_out_of_tripped_and_forgets_the_cause() -> None:
+def test_only_reset_leads_out_of_tripped_and_forgets_the_cause(steps: Steps) -> None:
     out = {
         (event, there)
-        for here, event, there in STEPS
+        for here, event, there in steps
         if here.state is State.TRIPPED and there.state is not State.TRIPPED
     }
     assert out == {(Event.RESET, Interlock(State.SAFE))}
 
 
-def test_a_cause_once_latched_is_kept_until_reset() -> None:
-    for here, event, there in STEPS:
+def test_a_cause_once_latched_is_kept_until_reset(steps: Steps) -> None:
+    for here, event, there in steps:
         if here.cause and event is not Event.RESET:
             assert there.cause == here.cause
             assert there.state not in (State.ARMED, State.LIVE, State.SAFE)
 
 
-def test_every_trip_of_a_live_bench_latches() -> None:
-    for here, event, there in STEPS:
+def test_every_trip_of_a_live_bench_latches(steps: Steps) -> None:
+    for here, event, there in steps:
         if here.state is State.LIVE and event in (Event.TRIP, Event.PERMISSIVE_LOST):
             assert there.cause
+
+
+def test_a_trip_latches_its_cause() -> None:
+    unproven = step(Interlock(State.LIVE), Event.TRIP, "too much current")
+    assert unproven == Interlock(State.UNPROVEN, "too much current")
+    assert step(unproven, Event.OFF_PROVEN) == Interlock(State.TRIPPED, "too much current")
+
+
+def test_a_trip_without_a_cause_is_called_by_its_event() -> None:
+    assert step(Interlock(State.LIVE), Event.TRIP).cause == "trip"
+    assert step(Interlock(State.LIVE), Event.PERMISSIVE_LOST).cause == "permissive-lost"
+
+
+def test_a_check_that_is_lost_before_power_is_no_trip() -> None:
+    assert step(Interlock(State.ARMED), Event.PERMISSIVE_LOST, "the screen is gone") == Interlock(State.SAFE)
 
 
 def test_a_stop_is_no_trip() -> None:
@@ -97,8 +113,8 @@ def test_a_stop_is_no_trip() -> None:
     assert trail[-1] == Interlock(State.SAFE)
 
 
-def test_may_energise_only_while_live() -> None:
-    assert all(there.may_energise == (there.state is State.LIVE) for _, _, there in STEPS)
+def test_may_energise_only_while_live(steps: Steps) -> None:
+    assert all(there.may_energise == (there.state is State.LIVE) for _, _, there in steps)
 
 
 def test_an_event_out_of_place_is_refused_and_says_so() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import runpy
 import sys
 from pathlib import Path
 from unittest import mock
@@ -12,7 +13,7 @@ import pytest
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.engine.live import standing
 from rampguard.engine.permits import OverrideError, Permits, confirmed_by_a_person
-from rampguard.guard import case, interlock
+from rampguard.guard import case, interlock, watched
 from rampguard.guard.interlock import Event, Interlock, State
 from rampguard.guard.permissives import Permissive, Standing, blocking, interlock_event
 from rampguard.guard.watched import BY_KEY, GO_ON_HOLDING, PERSONS, PROGRAMS, REQUIRED, TABLE, Override
@@ -52,9 +53,14 @@ def test_each_check_blocks_alone(key: str, standing: Standing | None) -> None:
         del stands[key]  # never looked at
     event, cause = interlock_event(REQUIRED, stands)
     assert event is Event.PERMISSIVE_LOST
-    assert cause
+    assert cause == ("because" if standing else f"{key}: not-evaluated")
     assert [found for found, _ in blocking(REQUIRED, stands)] == [key]
     assert interlock.step(SAFE, event, cause).state is State.SAFE
+
+
+def test_the_first_that_does_not_hold_is_the_cause() -> None:
+    stands = {**ALL_HOLD, "meters": Permissive(Standing.FAILS, "silent"), "capture": Permissive(Standing.FAILS, "full")}
+    assert interlock_event(REQUIRED, stands) == (Event.PERMISSIVE_LOST, "silent")
 
 
 def test_an_override_lets_pass() -> None:
@@ -162,6 +168,8 @@ def test_every_finding_of_the_guard_is_a_row() -> None:
 
 def test_the_page_has_the_table() -> None:
     sys.path.insert(0, str(ROOT / "docs"))
-    from make_interlock_table import table
+    from make_interlock_table import BEGIN, END, table
 
-    assert table() in (ROOT / "docs" / "interlock.md").read_text(encoding="utf-8")
+    made_anew = runpy.run_path(watched.__file__, run_name=watched.__name__)["TABLE"]
+    page = (ROOT / "docs" / "interlock.md").read_text(encoding="utf-8")
+    assert page.split(BEGIN)[1].split(END)[0] == f"\n\n{table(made_anew)}\n"
