@@ -1,0 +1,162 @@
+"""The unit sheet: what a model's channels, idle, offset and rails should be. A TOML file, kept for the model.
+
+::
+
+    format = 1
+    model = "shelf amplifier, 2 x 60 W"
+    load_class = "linear-amplifier"
+    channels = ["left", "right"]
+
+    [idle]
+    resistor_ohm = 0.22
+    resistors_between_test_points = 2     # the trap: one, or two
+    pairs = 1                             # output pairs of a channel
+    target_v = 0.0132                     # across the test points; or target_a, a device
+    tolerance_percent = 15.0
+    first_setting_min = 5.0
+    final_check_min = 30.0
+
+    [offset]
+    limit_v = 0.05
+
+    [rails]
+    plus_v = 45.0
+    minus_v = -45.0
+    tolerance_percent = 10.0
+
+Reading one touches no instrument. Everything that can be wrong with it is told at once.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from rampguard.quantities import Quantity, Signal
+from rampguard.warmup.idle import Span, volts_for
+
+
+class SheetError(ValueError):
+    """A unit sheet that cannot be used. One line a problem: where, what, what to do."""
+
+    def __init__(self, origin: str, problems: list[str]) -> None:
+        self.problems = problems
+        super().__init__("\n".join(f"{origin}: {problem}" for problem in problems))
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+Positive = Annotated[float, Field(gt=0)]
+Percent = Annotated[float, Field(gt=0, le=100)]
+
+
+class IdleTarget(_Strict):
+    """How the idle is read, and what it should be: one of ``target_v`` (across the test points) and ``target_a``."""
+
+    resistor_ohm: Annotated[float, Field(gt=0, le=1000)]
+    resistor_tolerance_percent: Percent = 5.0
+    resistors_between_test_points: Literal[1, 2]
+    pairs: Annotated[int, Field(ge=1, le=12)] = 1
+    target_v: Positive | None = None
+    target_a: Positive | None = None
+    tolerance_percent: Percent
+    first_setting_min: Positive = 5.0
+    """Minutes from full line to the first setting: 4 to 6, common practice."""
+    final_check_min: Positive = 30.0
+    """Minutes until it is checked warm, lid on: half an hour or more, common practice."""
+
+    @model_validator(mode="after")
+    def _one_target(self) -> IdleTarget:
+        if (self.target_v is None) == (self.target_a is None):
+            raise ValueError("give one of target_v (across the test points) and target_a (of one device)")
+        if self.final_check_min <= self.first_setting_min:
+            raise ValueError("final_check_min comes after first_setting_min")
+        return self
+
+    @property
+    def span(self) -> Span:
+        """What lies between the test points."""
+        return Span(
+            resistor_ohm=self.resistor_ohm,
+            resistors=self.resistors_between_test_points,
+            tolerance=self.resistor_tolerance_percent / 100.0,
+        )
+
+    @property
+    def volts(self) -> float:
+        """The target across the test points, V."""
+        return self.target_v if self.target_v is not None else volts_for(self.target_a or 0.0, self.span)
+
+    @property
+    def tolerance_v(self) -> float:
+        """How far from it is still right, V."""
+        return self.volts * self.tolerance_percent / 100.0
+
+
+class OffsetLimit(_Strict):
+    """DC at the output, ahead of the speaker relay and after it, at most, V."""
+
+    limit_v: Positive = 0.05
+
+
+class Rails(_Strict):
+    """Rail voltages at full line and idle, V. ``minus_v`` is below zero; absent: a single rail."""
+
+    plus_v: Positive
+    minus_v: Annotated[float, Field(lt=0)] | None = None
+    tolerance_percent: Percent = 10.0
+
+    @property
+    def across_v(self) -> float:
+        """From rail to rail."""
+        return self.plus_v - (self.minus_v or 0.0)
+
+
+class UnitSheet(_Strict):
+    """One model's sheet."""
+
+    format: Literal[1]
+    model: Annotated[str, Field(min_length=1, max_length=120)]
+    load_class: Annotated[str, Field(min_length=1)]
+    channels: Annotated[tuple[str, ...], Field(min_length=1, max_length=16, strict=False)]
+    idle: IdleTarget
+    offset: OffsetLimit = OffsetLimit()
+    rails: Rails
+    trimmers: Literal["bias", "none"] = "bias"
+    """What sets the idle: a trimmer a channel, or nothing (it sets itself)."""
+
+    @model_validator(mode="after")
+    def _channels_are_signals(self) -> UnitSheet:
+        if len(set(self.channels)) < len(self.channels):
+            raise ValueError("channels: two have one name; each needs its own")
+        for channel in self.channels:
+            Signal(Quantity.EMITTER_RESISTOR, channel)
+        return self
+
+
+def load_sheet(path: Path) -> UnitSheet:
+    """Read a unit sheet. Raises SheetError with every problem at once, each naming its key."""
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SheetError(str(path), [f"cannot be read ({error.strerror}); check the path"]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SheetError(str(path), [f"is not TOML: {error}"]) from None
+    try:
+        return UnitSheet.model_validate(table)
+    except ValidationError as error:
+        problems = [f"{'.'.join(map(str, e['loc'])) or 'sheet'}: {_said(e['type'], e['msg'])}" for e in error.errors()]
+        raise SheetError(str(path), problems) from None
+
+
+def _said(kind: str, message: str) -> str:
+    if kind == "extra_forbidden":
+        return "unknown key; remove it or correct its spelling"
+    if kind == "missing":
+        return "missing; add it"
+    return message.removeprefix("Value error, ")
