@@ -9,7 +9,7 @@ Beside them, where asked for: the faulted unit behind a series lamp, and another
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -219,6 +219,20 @@ def lot(
 
     Of one seed the units, their faults and their onsets are the same whatever their ``way``.
     """
+    return lots(kind, hertz, each, seed, ways=(way,), lamps=lamps, for_s=for_s)[0]
+
+
+def lots(
+    kind: FaultKind,
+    hertz: float,
+    each: int,
+    seed: int,
+    *,
+    ways: Sequence[Way],
+    lamps: bool = True,
+    for_s: float = RAMP_S + HOLD_S,
+) -> list[Lot]:
+    """The same units on several ways, side by side in one batch: most of the time is the step's, whatever its width."""
     volts = np.repeat(mains_by_hertz()[hertz], each)
     count = len(volts)
     generator = np.random.default_rng([seed, KINDS.index(kind), round(hertz)])
@@ -234,10 +248,10 @@ def lot(
     def ways_of(one_way: Way) -> np.ndarray:
         return (np.array([one_way(generator, k) for k in range(count)]).T * volts)[: round(for_s / WINDOW_S)]
 
-    ways = ways_of(way)
-    press = pressed_window(population.press_at, ways, volts)
-    # Faulted, whole, and where it is worth trying another of the model: side by side in one batch.
-    members, member_ways = [parts, parts], [ways, ways]
+    brought_up = [ways_of(way) for way in ways]
+    press = pressed_window(population.press_at, np.concatenate(brought_up, axis=1), np.tile(volts, len(ways)))
+    # Of each way the faulted, then the whole; and where it is worth trying, another of the model.
+    members, member_ways = [parts] * (2 * len(ways)), [np.tile(way, 2) for way in brought_up]
     if kind.like_idle:
         members.append({name: values * generator.uniform(*LIKE_IT, count) for name, values in parts.items()})
         member_ways.append(ways_of(by_plan))
@@ -247,25 +261,35 @@ def lot(
         np.concatenate(member_ways, axis=1),
         hertz,
         press,
-        _coming(kind, drawn, kind.none(all_parts), onset),
+        _coming(kind, drawn, kind.none(all_parts), onset, len(ways)),
     )
-    faulted, whole, *others = np.split(seen, len(members), axis=2)
+    each_member = np.split(seen, len(members), axis=2)
+    known_good = each_member[-1] if kind.like_idle else None
     there = np.flatnonzero(onset == 0)
-    behind = {}
-    if kind.short and lamps:
-        chosen, chosen_drawn = ({name: values[there] for name, values in of.items()} for of in (parts, drawn))
-        behind = _behind_lamps(kind, chosen, chosen_drawn, ways[:, there], volts[there], hertz)
-    return Lot(kind, volts, watts, onset, faulted, whole, next(iter(others), None), press, parts, behind)
+    found = []
+    for n, way in enumerate(brought_up):
+        behind = {}
+        if kind.short and lamps:
+            chosen, chosen_drawn = ({name: values[there] for name, values in of.items()} for of in (parts, drawn))
+            behind = _behind_lamps(kind, chosen, chosen_drawn, way[:, there], volts[there], hertz)
+        faulted, whole = each_member[2 * n : 2 * n + 2]
+        found.append(Lot(kind, volts, watts, onset, faulted, whole, known_good, press, parts, behind))
+    return found
 
 
-def _coming(kind: FaultKind, drawn: Parts, none: Parts, onset: np.ndarray) -> dict[int, Callable[[Unit], None]]:
-    """What happens in which window, so that the first units of a batch have their faults from their onsets on."""
+def _coming(
+    kind: FaultKind, drawn: Parts, none: Parts, onset: np.ndarray, ways: int
+) -> dict[int, Callable[[Unit], None]]:
+    """What happens in which window: the first half of each way's units have their faults from their onsets on."""
+    count = len(onset)
     events: dict[int, Callable[[Unit], None]] = {}
     for window in np.unique(np.append(onset, 0)):
         values: Parts = {}
         for name, with_fault in drawn.items():
             values[name] = none[name].copy()
-            values[name][: len(onset)] = np.where(onset <= window, with_fault, values[name][: len(onset)])
+            for first in range(0, 2 * count * ways, 2 * count):
+                faulted = slice(first, first + count)
+                values[name][faulted] = np.where(onset <= window, with_fault, values[name][faulted])
         events[int(window)] = partial(FAULTS[kind.fault].happens, v=values)
     return events
 

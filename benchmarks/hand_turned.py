@@ -13,7 +13,7 @@ import json
 from typing import Any, Final
 
 import numpy as np
-from fault_population import KINDS, Way, by_plan, kind_named, lot
+from fault_population import KINDS, Way, by_plan, kind_named, lots
 from figures import write_run
 from jobs import options_parser, results, seed_of, upper_bound
 from ramps import HOLD_S, MAINS, RAMP_S, WINDOW_S, Metering, basis_of, judged, mains_by_hertz, readings_of
@@ -96,8 +96,8 @@ def one_lot(job: tuple[str, float, int, int]) -> list[dict[str, Any]]:
     name, hertz, each, seed = job
     kind = kind_named(name)
     found: list[dict[str, Any]] = []
-    for number, (way, draws) in enumerate(WAYS.items()):
-        some = lot(kind, hertz, each, seed, way=draws, lamps=False)
+    both = lots(kind, hertz, each, seed, ways=tuple(WAYS.values()), lamps=False)
+    for number, (way, some) in enumerate(zip(WAYS, both, strict=True)):
         for k, (volts, watts) in enumerate(zip(some.volts.tolist(), some.watts.tolist(), strict=True)):
             basis = basis_of(kind.population.load_class, volts, watts)
             for faulted, seen in ((True, some.faulted[:, :, k]), (False, some.whole[:, :, k])):

@@ -45,6 +45,6 @@ def test_handhelds_are_silent_while_they_change_range_and_show_their_counts() ->
 
 
 def test_a_short_is_caught_by_plan_and_by_hand_and_its_twin_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(hand_turned, "lot", functools.partial(fault_population.lot, for_s=6.0))
+    monkeypatch.setattr(hand_turned, "lots", functools.partial(fault_population.lots, for_s=6.0))
     rows = table(one_lot(("rail-to-rail short", 60.0, 1, 5)), "run", "commit")
     assert [(row["unit"] == "healthy", row["tripped"]) for row in rows] == [(False, 1)] * 4 + [(True, 0)] * 4
