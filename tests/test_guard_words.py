@@ -43,6 +43,13 @@ def _held(v: float, a: float, w: float | None = None, *others: Reading) -> list[
             [Observation(0.0, (reading(LINE_CURRENT, None, validity=Validity.OVER_RANGE),))],
             LIMITS,
         ),
+        (
+            TRIP,
+            "ceiling",
+            "rail voltage, plus 61 V is above its ceiling of 60 V",
+            [Observation(0.0, (reading(RAIL_PLUS, 61.0),))],
+            LIMITS,
+        ),
         (WARN, "ceiling", "line current 0.96 A nears its ceiling of 1 A", [line(0.0, 20.0, 0.96)], LIMITS),
         (
             TRIP,
@@ -218,6 +225,11 @@ def test_what_a_reading_that_cannot_be_trusted_says(
     severity: Severity, check: str, reason: str, seen: list[Observation]
 ) -> None:
     assert Finding(severity, Layer.READING, check, reason) in last(*seen).findings
+
+
+def test_reasons_are_joined_in_the_order_of_the_checks() -> None:
+    decision = last(line(0.0, 20.0, 0.96), Observation(0.1, (reading(LINE_CURRENT, 0.97), INVALID)))
+    assert decision.reason == "line current 0.97 A nears its ceiling of 1 A; line current: reading is invalid"
 
 
 def test_where_all_is_well_nothing_is_said() -> None:
