@@ -1,8 +1,8 @@
 """Whether an idle runs away: it rises, and faster and faster, where a healthy one's rise always slackens.
 
 Over windows of many lengths, all ending now, a parabola is fitted: a rise and a bend upwards, both far beyond the
-noise, are a runaway's, whatever its time constant. Beside it a plain bound: an idle that has grown by so much is not
-waited for.
+noise, are a runaway's, whatever its time constant. Beside it a plain bound: an idle that has grown by so much, and
+rises as fast as before, is not waited for.
 """
 
 from __future__ import annotations
@@ -21,9 +21,11 @@ RISEN: Final = 0.04
 """...and within the window the idle has risen by this part at least..."""
 BENT: Final = 0.01
 """...and by this part more than a straight line from its beginning would have had it."""
-TOO_MUCH: Final = 0.75
-"""Grown by so much since the stretch began, and rising: called whatever its bend."""
-LEAST_POINTS: Final = 8
+TOO_MUCH: Final = 0.5
+"""Grown by so much since the stretch began is called whatever its bend, unless the rise slackens..."""
+SLACKENS: Final = 0.8
+"""...to this part, from one third of the stretch to the next, or is in the last third but a small part of it all."""
+LEAST_POINTS: Final = 6
 
 
 def runs_away(time_s: Floats, values: Floats) -> bool:
@@ -34,8 +36,11 @@ def runs_away(time_s: Floats, values: Floats) -> bool:
 
 
 def _grown_too_much(values: Floats) -> bool:
-    first, now, before = (float(np.median(some)) for some in (values[:3], values[-3:], values[-6:-3]))
-    return first > 0.0 and now > (1.0 + TOO_MUCH) * first and now > before
+    """Grown by so much, and no slower in the last third than in the one before it."""
+    third = len(values) // 3
+    first, one, two, now = (float(np.median(values[at : at + 3])) for at in (0, third, 2 * third, len(values) - 3))
+    goes_on = now - two > max(SLACKENS * abs(two - one), 0.25 * TOO_MUCH * first)
+    return first > 0.0 and now > (1.0 + TOO_MUCH) * first and goes_on
 
 
 def _bends_up(time_s: Floats, values: Floats, window_s: float) -> bool:
