@@ -199,6 +199,19 @@ def test_what_is_not_expected_is_not_evaluated() -> None:
     assert said == [_finding(Severity.NOT_EVALUATED, "band: an event")]
 
 
+@pytest.mark.parametrize(
+    ("signal", "expectation"),
+    [(REAL_POWER, Expectation(current_a=Bounds(0.1, 0.2))), (LINE_CURRENT, Expectation(power_w=Bounds(5.0, 20.0)))],
+)
+def test_a_reading_of_which_nothing_is_expected_is_not_evaluated(signal: Signal, expectation: Expectation) -> None:
+    observation = Observation(2.0, (_read(signal, 9.0, 2.0),))
+    reason = "band: nothing is expected of what was read"
+    assert weigh(BandMemory(0.5, 1.0, 0.0), LIMITS, observation, expectation) == (
+        BandMemory(0.25, 2.0, None),
+        (_finding(Severity.NOT_EVALUATED, reason),),
+    )
+
+
 def test_an_event_may_cost_its_budget_and_no_more() -> None:
     within = Expectation(why_not="an event", event_budget_j=100.0, event_j=100.0)
     assert _weigh([9.0], expectation=within)[0] == [Severity.NOT_EVALUATED]

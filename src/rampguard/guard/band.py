@@ -47,14 +47,15 @@ def weigh(
     now_s = observation.time_s
     since_s = INDEPENDENT_S if memory.weighed_s is None else now_s - memory.weighed_s
     memory = replace(memory, weighed_s=now_s)
-    if expectation.why_not:
-        drained = replace(memory, excess=_drained(memory.excess, since_s, limits), below_since_s=None)
-        return drained, (_finding(Severity.NOT_EVALUATED, f"band: {expectation.why_not}"), *_over_budget(expectation))
     pairs = [
         (fresh[signal], bounds)
         for signal, bounds in ((LINE_CURRENT, expectation.current_a), (REAL_POWER, expectation.power_w))
         if signal in fresh and bounds is not None
     ]
+    why_not = expectation.why_not or ("" if pairs else "nothing is expected of what was read")
+    if why_not:
+        drained = replace(memory, excess=_drained(memory.excess, since_s, limits), below_since_s=None)
+        return drained, (_finding(Severity.NOT_EVALUATED, f"band: {why_not}"), *_over_budget(expectation))
     above = max((_above(reading, bounds, limits), reading.signal, bounds.high) for reading, bounds in pairs)
     memory, findings = _weigh_excess(memory, limits, since_s, above, fresh)
     memory, lasting = _weigh_lack(memory, limits, now_s, [r.signal for r, bounds in pairs if _below(r, bounds, limits)])
