@@ -266,11 +266,11 @@ def lots(
     each_member = np.split(seen, len(members), axis=2)
     known_good = each_member[-1] if kind.like_idle else None
     there = np.flatnonzero(onset == 0)
+    chosen, chosen_drawn = ({name: values[there] for name, values in of.items()} for of in (parts, drawn))
     found = []
     for n, way in enumerate(brought_up):
         behind = {}
         if kind.short and lamps:
-            chosen, chosen_drawn = ({name: values[there] for name, values in of.items()} for of in (parts, drawn))
             behind = _behind_lamps(kind, chosen, chosen_drawn, way[:, there], volts[there], hertz)
         faulted, whole = each_member[2 * n : 2 * n + 2]
         found.append(Lot(kind, volts, watts, onset, faulted, whole, known_good, press, parts, behind))

@@ -296,18 +296,23 @@ def _entry_problems(bench: BenchFile) -> Iterator[str]:
 def _sharing_problems(bench: BenchFile) -> Iterator[str]:
     """No two share a resource, or a serial line: on one, a meter's silence would hold up the way off."""
     resources = {name: entry.resource for name, entry in bench.instruments.items() if entry.resource != KEYED}
-    for resource in dict.fromkeys(resources.values()):
-        sharing = [name for name, other in resources.items() if other == resource]
-        if len(sharing) > 1:
-            yield f"instruments: {' and '.join(sharing)} have the same resource {resource}; each needs its own"
+    for resource, sharing in _sharers(resources):
+        yield f"instruments: {' and '.join(sharing)} have the same resource {resource}; each needs its own"
     lines = {name: line for name, resource in resources.items() if (line := serial_line(resource))}
-    for line in dict.fromkeys(lines.values()):
-        sharing = [name for name, other in lines.items() if other == line]
+    for line, sharing in _sharers(lines):
         if len({resources[name] for name in sharing}) > 1:
             yield (
                 f"instruments: {' and '.join(sharing)} are on one serial line, {line}, where one that is silent holds"
                 " up the others, a way off among them; give each an adapter of its own"
             )
+
+
+def _sharers(of: dict[str, str]) -> Iterator[tuple[str, list[str]]]:
+    """What more than one of these names have, and which names."""
+    for shared in dict.fromkeys(of.values()):
+        names = [name for name, other in of.items() if other == shared]
+        if len(names) > 1:
+            yield shared, names
 
 
 def serial_line(resource: str) -> str:

@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.warmup.exponentials import Floats
+from rampguard.warmup.exponentials import Floats, last_digit_u
 
 TAUS_S: Final = np.geomspace(60.0, 7200.0, 40)
 """Time constants that are weighed, of heat sinks and what stands on them; feedback through the bias makes them longer
@@ -129,9 +129,7 @@ class _Bins:
 def _binned(stretch: Stretch) -> _Bins:
     time_s, values = stretch.time_s - stretch.time_s[0], stretch.values
     # A display that repeats its last digit has noise that differences do not show.
-    steps = np.diff(np.unique(values))
-    coarse = float(steps.min()) / math.sqrt(12.0) if len(steps) else 0.0
-    noise = max(float(np.median(np.abs(np.diff(values)))) / (0.6745 * math.sqrt(2.0)), coarse)
+    noise = max(float(np.median(np.abs(np.diff(values)))) / (0.6745 * math.sqrt(2.0)), last_digit_u(values))
     starts = np.unique(np.linspace(0, len(values), BINS, endpoint=False).astype(int))
     counts = np.diff(np.append(starts, len(values)))
     means = np.add.reduceat(values, starts) / counts

@@ -8,6 +8,7 @@ StRD: Misra1a, BoxBOD, MGH17) in the tests.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -47,6 +48,12 @@ class Fit:
         """The curve at a time."""
         pairs = zip(self.amplitudes, self.time_constants_s, strict=True)
         return self.value + sum(float(a * np.exp(-time_s / tau)) for a, tau in pairs)
+
+
+def last_digit_u(values: Floats) -> float:
+    """Standard uncertainty of a display's last digit, by the smallest step between what was shown: even within it."""
+    steps = np.diff(np.unique(values))
+    return float(steps.min()) / math.sqrt(12.0) if len(steps) else 0.0
 
 
 def fit_exponentials(time_s: Floats, values: Floats, *, terms: int = 1, from_zero: bool = False) -> Fit:

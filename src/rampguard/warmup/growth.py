@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.warmup.exponentials import Floats
+from rampguard.warmup.exponentials import Floats, last_digit_u
 
 WINDOWS_S: Final = (1.5, 3.0, 6.0, 12.0, 25.0, 50.0, 100.0, 200.0, 400.0, 800.0)
 SIGMAS: Final = 6.0
@@ -53,9 +53,7 @@ def _bends_up(time_s: Floats, values: Floats, window_s: float) -> bool:
     found, *_ = np.linalg.lstsq(design, y, rcond=None)
     missed = y - design @ found
     # Readings that follow one another are not independent; the noise is no smaller than a display's last digit.
-    steps = np.diff(np.unique(y))
-    coarse = float(steps.min()) / math.sqrt(12.0) if len(steps) else 0.0
-    noise = max(float(np.sqrt(np.sum(missed**2) / (len(y) - 3))), coarse, 1e-12)
+    noise = max(float(np.sqrt(np.sum(missed**2) / (len(y) - 3))), last_digit_u(y), 1e-12)
     bend_u = noise * math.sqrt(float(np.linalg.inv(design.T @ design)[2, 2]))
     begins = float(found[0] - found[1] + found[2])
     rise, bend = float(found[1] - found[2]), float(found[2])

@@ -33,8 +33,9 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
+from instruments.dialect import Positive, Strict, explain
 from rampguard.quantities import Quantity, Signal
 from rampguard.warmup.idle import Span, volts_for
 
@@ -47,15 +48,10 @@ class SheetError(ValueError):
         super().__init__("\n".join(f"{origin}: {problem}" for problem in problems))
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-Positive = Annotated[float, Field(gt=0)]
 Percent = Annotated[float, Field(gt=0, le=100)]
 
 
-class IdleTarget(_Strict):
+class IdleTarget(Strict):
     """How the idle is read, and what it should be: one of ``target_v`` (across the test points) and ``target_a``."""
 
     resistor_ohm: Annotated[float, Field(gt=0, le=1000)]
@@ -98,13 +94,13 @@ class IdleTarget(_Strict):
         return self.volts * self.tolerance_percent / 100.0
 
 
-class OffsetLimit(_Strict):
+class OffsetLimit(Strict):
     """DC at the output, ahead of the speaker relay and after it, at most, V."""
 
     limit_v: Positive = 0.05
 
 
-class Rails(_Strict):
+class Rails(Strict):
     """Rail voltages at full line and idle, V. ``minus_v`` is below zero; absent: a single rail."""
 
     plus_v: Positive
@@ -117,7 +113,7 @@ class Rails(_Strict):
         return self.plus_v - (self.minus_v or 0.0)
 
 
-class UnitSheet(_Strict):
+class UnitSheet(Strict):
     """One model's sheet."""
 
     format: Literal[1]
@@ -150,13 +146,4 @@ def load_sheet(path: Path) -> UnitSheet:
     try:
         return UnitSheet.model_validate(table)
     except ValidationError as error:
-        problems = [f"{'.'.join(map(str, e['loc'])) or 'sheet'}: {_said(e['type'], e['msg'])}" for e in error.errors()]
-        raise SheetError(str(path), problems) from None
-
-
-def _said(kind: str, message: str) -> str:
-    if kind == "extra_forbidden":
-        return "unknown key; remove it or correct its spelling"
-    if kind == "missing":
-        return "missing; add it"
-    return message.removeprefix("Value error, ")
+        raise SheetError(str(path), explain(error)) from None
