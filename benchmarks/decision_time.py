@@ -26,6 +26,7 @@ from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.guard.limits import Limits
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import load_class
+from rampguard.loads.following import Sight
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation, Reading
 
 UNITS = ("healthy-amplifier", "healthy-receiver", "healthy-switch-mode", "healthy-valve")
@@ -70,14 +71,11 @@ class _BandAlone:
     """The expected band without the causes."""
 
     def __init__(self, basis: Basis) -> None:
-        self._band, self._sights = basis.band(), Sights()
+        self._band = basis.band()
         self._state = self._band.begin()
 
-    def expect(self, observation: Observation) -> Expectation | None:
+    def expect(self, sight: Sight) -> Expectation:
         """As `Expecting.expect`."""
-        sight = self._sights.of(observation)
-        if sight is None:
-            return None
         self._state, expectation = self._band.step(self._state, sight)
         return expectation
 
@@ -85,14 +83,15 @@ class _BandAlone:
 def _walk(
     limits: Limits, seen: list[Observation], expecting: Expecting | _BandAlone, first: list[float], whole: list[float]
 ) -> None:
-    state = GuardState()
+    state, sights = GuardState(), Sights()
     for observation in seen:
         begun_s = time.perf_counter()
         state, decision = judge(state, limits, observation)
         then_s = time.perf_counter()
-        expectation = expecting.expect(observation)
-        if expectation is not None:
-            state, decision = judge_expected(state, decision, limits, observation, expectation)
+        now = sights.of(observation)
+        if now is not None:
+            expectation = expecting.expect(now.sight)
+            state, decision = judge_expected(state, decision, limits, now.observation, expectation)
         first.append(then_s - begun_s)
         whole.append(time.perf_counter() - begun_s)
 

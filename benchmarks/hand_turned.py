@@ -21,6 +21,7 @@ from ramps import HOLD_S, MAINS, RAMP_S, WINDOW_S, Metering, basis_of, judged, m
 from instruments.simulated.amplifier import REFERENCE_V
 from instruments.simulated.fleet import HANDHELD_COUNTS, HANDHELD_CURRENT_RANGES, HANDHELD_VOLT_RANGES
 from instruments.simulated.meters import NO_READING_REPLY, OVER_RANGE_REPLY, Autoranging, Front
+from rampguard.engine.supply import RANGES_IN_A_ROW, silence_s
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Validity
 
 FAULTS: Final = (
@@ -38,7 +39,7 @@ RANGE_CHANGE_S: Final = 0.7
 COUNTS_OFF: Final = 5.0
 NOISE: Final = 2e-4
 """One standard deviation, as a part of range: a count or so."""
-GAP_S: Final = 2.0 * HANDHELD_EVERY * WINDOW_S + RANGE_CHANGE_S
+GAP_S: Final = silence_s(HANDHELD_EVERY * WINDOW_S, RANGE_CHANGE_S, RANGES_IN_A_ROW)
 HANDHELDS: Final = (
     ("volts", LINE_VOLTAGE, HANDHELD_VOLT_RANGES, 0.010),
     ("amperes", LINE_CURRENT, HANDHELD_CURRENT_RANGES, 0.015),

@@ -164,7 +164,7 @@ def basis_of(
         return basis
     sights = Sights()
     drawn = [sights.of(Observation(w * WINDOW_S, readings, None)) for w, readings in known_good]
-    return replace(basis, narrowed=narrowed_by_known_good(basis, [sight for sight in drawn if sight is not None]))
+    return replace(basis, narrowed=narrowed_by_known_good(basis, [seen.sight for seen in drawn if seen is not None]))
 
 
 def judged(
@@ -184,17 +184,18 @@ def judged(
         driven=False,
         line_gap_s=line_gap_s,
     )
-    expecting = Expecting(basis)
+    expecting, sights = Expecting(basis), Sights()
     state, warned, fit, last = GuardState(), Counter[str](), 0.0, -1
     for w, readings in taken:
         pressed = pressed_at is not None and last < pressed_at <= w
         last = w
         seen_now = Observation(w * WINDOW_S, readings, None, "power-pressed" if pressed else "")
         state, decision = judge(state, limits, seen_now)
-        expectation = expecting.expect(seen_now)
-        if expectation is not None:
+        now = sights.of(seen_now)
+        if now is not None:
+            expectation = expecting.expect(now.sight)
             fit = min(fit, expectation.fit)
-            state, decision = judge_expected(state, decision, limits, seen_now, expectation)
+            state, decision = judge_expected(state, decision, limits, now.observation, expectation)
         if decision.severity is Severity.WARN:
             warned[decision.reason[:60]] += 1
         if decision.trip is not None:

@@ -187,19 +187,20 @@ def test_a_replay_takes_facts_lamp_and_known_good(good: Path) -> None:
 def test_a_capture_keeps_its_band_and_replays_to_the_same(good: Path) -> None:
     """Bit-equal: every bound, and the evidence, that the run kept is what a new band makes of the same readings."""
     from rampguard.archive.reader import read_capture
-    from rampguard.engine.expecting import Expecting
+    from rampguard.engine.expecting import Expecting, Sights
     from rampguard.guard.decision import Observation
     from rampguard.guard.evidence import EvidenceMemory, weigh_evidence
     from rampguard.guard.limits import Limits
 
-    expecting, evidence, limits = Expecting(AMPLIFIER), EvidenceMemory(), Limits(line_voltage_v=253.0)
+    expecting, sights = Expecting(AMPLIFIER), Sights()
+    evidence, limits = EvidenceMemory(), Limits(line_voltage_v=253.0)
     kept = spoken = 0
     for row in read_capture(good).rows():
         if row.expectation is None:
             continue
-        seen = Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event)
-        expected = expecting.expect(seen)
-        assert expected is not None
+        seen = sights.of(Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event))
+        assert seen is not None
+        expected = expecting.expect(seen.sight)
         assert replace(expected, told=Told()) == row.expectation
         evidence, _ = weigh_evidence(evidence, limits, expected.told)
         assert {cause: nats for cause, nats in evidence.sums.items() if nats > 0.0} == row.evidence

@@ -14,7 +14,7 @@ from instruments.roles import Position
 from live_help import run_demo
 from rampguard.archive.reader import read_capture
 from rampguard.engine.cutoff import PERSON_FLOOR_V, PERSON_LASTS_S, OffProof, begin_proof
-from rampguard.engine.supply import PERSON_S, RELAY_S, blind_s, fastest
+from rampguard.engine.supply import PERSON_S, RELAY_S, blind_s, fastest, line_gap_s
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal
 from rampguard.ramp.by_hand import LEFT_FRACTION, NEAR_FRACTION, Advice, HandState, Turn, fastest_v_per_s, follow
 from rampguard.ramp.default import default_plan
@@ -150,6 +150,13 @@ def test_the_slowest_meter_and_a_person_decide_how_fast() -> None:
     assert blind_s([quick, slow], person=True) == pytest.approx(1.4 + PERSON_S)
     assert fastest(230.0, [quick, slow], person=True) == pytest.approx(0.04 * 230.0 / 2.4)
     assert fastest_v_per_s(230.0, 0.01) == pytest.approx(0.2 * 230.0)  # no faster than any plan
+
+
+def test_three_ranges_may_be_changed_on_end_before_silence_is_a_fault() -> None:
+    """An autoranging meter at two readings a second, silent at 0.5 s, is ready at 1.2, asked at 1.5; thrice: 3.5 s."""
+    assert line_gap_s([Meter(0.1)]) == pytest.approx(0.2)
+    assert line_gap_s([Meter(0.1), Meter(0.5, 0.7)]) == pytest.approx(4.1)
+    assert blind_s([Meter(0.5, 0.7)], person=False) == pytest.approx(1.7 + RELAY_S)
 
 
 # -- a person as the cut-off ------------------------------------------------------------------------------------------

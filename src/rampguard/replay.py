@@ -21,13 +21,13 @@ from rampguard.archive.rows import Row
 from rampguard.archive.table import TableReader
 from rampguard.cause_story import cause_lines
 from rampguard.engine.ceilings import limits_for
-from rampguard.engine.expecting import OVERRAN, Expecting
+from rampguard.engine.expecting import OVERRAN, Expecting, Sights
 from rampguard.engine.link import EXIT_DONE, EXIT_TRIPPED
 from rampguard.engine.press_inferred import PressInferred
 from rampguard.engine.resting import basis_for
 from rampguard.guard.decision import Decision, Observation, Severity, Trip
 from rampguard.guard.evidence import causes_message, ranked
-from rampguard.guard.interlock import OFF_COMMANDED
+from rampguard.guard.interlock import OFF_COMMANDED, State
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_expected
 from rampguard.guard.limits import Limits, LimitsError
 from rampguard.loads.basis import Basis, FactError
@@ -155,6 +155,7 @@ class _RowJudge:
     def __init__(self, by: Judging, table: TableReader) -> None:
         self._limits = by.limits
         self._expecting = None if by.basis is None else Expecting(by.basis)
+        self._sights = Sights()
         self._presses = PressInferred(by.load_class, by.basis, told=table.keeps_events)
         self._as_recorded = table.keeps_band
         self._is_off = False
@@ -164,14 +165,15 @@ class _RowJudge:
         seen = Observation(row.time_s, row.readings, row.set_voltage_v, event, is_off=self._is_off)
         self._is_off = row.state in OFF_COMMANDED
         state, decision = judge(state, self._limits, seen)
-        if self._expecting is None or (self._as_recorded and row.expectation is None):
+        # As it was then: before and after the run was live nothing was looked at.
+        looked_at = not self._as_recorded or row.expectation is not None or row.state == State.LIVE
+        now = self._sights.of(seen) if looked_at else None
+        if self._expecting is None or now is None or (self._as_recorded and row.expectation is None):
             return state, decision
-        expectation = self._expecting.expect(seen)
+        expectation = self._expecting.expect(now.sight)
         if row.expectation is not None and row.expectation.why_not == OVERRAN:
             expectation = row.expectation
-        if expectation is None:
-            return state, decision
-        return judge_expected(state, decision, self._limits, seen, expectation)
+        return judge_expected(state, decision, self._limits, now.observation, expectation)
 
 
 def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str], None]) -> ReplayResult:

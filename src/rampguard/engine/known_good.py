@@ -40,9 +40,9 @@ def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, floa
     seen, sights = Sights(), list[Sight]()
     for row in read.rows():
         if row.state == "live":
-            sight = seen.of(Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event))
-            if sight is not None:
-                sights.append(_scaled(sight, scale))
+            found_now = seen.of(Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event))
+            if found_now is not None:
+                sights.append(_scaled(found_now.sight, scale))
     if len(sights) < LEAST_READINGS:
         raise KnownGoodRefused(f"{capture}: only {len(sights)} live readings; at least {LEAST_READINGS} tell something")
     return narrowed_by_known_good(basis, sights)

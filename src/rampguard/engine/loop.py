@@ -15,7 +15,7 @@ from instruments.roles import OutputState
 from rampguard.archive.rows import Row
 from rampguard.engine.acquire import Batch
 from rampguard.engine.cutoff import OffProof, begin_proof
-from rampguard.engine.expecting import OVERRAN
+from rampguard.engine.expecting import OVERRAN, Sights
 from rampguard.engine.live import Live, standing
 from rampguard.engine.machine import wall_s
 from rampguard.engine.reservoirs import WATCHED_S, Held, held_with
@@ -26,6 +26,7 @@ from rampguard.guard.interlock import OFF_COMMANDED, Event, Interlock, State, st
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
 from rampguard.guard.permissives import interlock_event
 from rampguard.guard.watched import GO_ON_HOLDING
+from rampguard.loads.following import Sight
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading, Signal
 from rampguard.ramp.stepper import RampInput, RampStep
 
@@ -63,6 +64,7 @@ class Loop:
     _blind: set[Signal] = field(default_factory=set)
     """Of the line's signals, those without a reading just now."""
     _turn_s: float = field(default_factory=wall_s)
+    _sights: Sights = field(default_factory=Sights)
     _problems: set[str] = field(default_factory=set)
     _newest: dict[str, float] = field(default_factory=dict)
 
@@ -193,9 +195,10 @@ class Loop:
         self.guard, decision = judge(self.guard, self.parts.limits, observation)
         self._act_on(decision)
         # What layer 1 has just cut for speaks for a cause, too.
-        expectation = self._expect(observation) if live else None
-        if expectation is not None:
-            self.guard, decision = judge_expected(self.guard, decision, self.parts.limits, observation, expectation)
+        now = self._sights.of(observation) if live else None
+        expectation = None if now is None else self._expect(now.sight)
+        if now is not None and expectation is not None:
+            self.guard, decision = judge_expected(self.guard, decision, self.parts.limits, now.observation, expectation)
             self._act_on(decision)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
@@ -207,12 +210,12 @@ class Loop:
         if decision.trip is not None and not self.interlock.cause:
             self._trip(decision.trip.reason)
 
-    def _expect(self, observation: Observation) -> Expectation | None:
+    def _expect(self, sight: Sight) -> Expectation:
         """What was expected; layer 1 has acted by now. Late, it was not evaluated."""
         begun_s = time.monotonic()
-        expectation = self.parts.expecting.expect(observation)
+        expectation = self.parts.expecting.expect(sight)
         late = not self.parts.lock_step and time.monotonic() - begun_s > BAND_LIMIT_S
-        return Expectation(why_not=OVERRAN) if late and expectation is not None else expectation
+        return Expectation(why_not=OVERRAN) if late else expectation
 
     def _record(self, observation: Observation, decision: Decision, expectation: Expectation | None) -> None:
         self.parts.capture.put_row(
