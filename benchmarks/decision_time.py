@@ -20,13 +20,12 @@ from figures import write_result
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from rampguard.engine.ceilings import limits_for
-from rampguard.engine.expecting import Expecting, Sights
+from rampguard.engine.expecting import Expecting, Seen, Sights
 from rampguard.guard.decision import Observation
 from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.guard.limits import Limits
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import load_class
-from rampguard.loads.following import Sight
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation, Reading
 
 UNITS = ("healthy-amplifier", "healthy-receiver", "healthy-switch-mode", "healthy-valve")
@@ -74,9 +73,9 @@ class _BandAlone:
         self._band = basis.band()
         self._state = self._band.begin()
 
-    def expect(self, sight: Sight) -> Expectation:
+    def expect(self, seen: Seen) -> Expectation:
         """As `Expecting.expect`."""
-        self._state, expectation = self._band.step(self._state, sight)
+        self._state, expectation = self._band.step(self._state, seen.sight)
         return expectation
 
 
@@ -90,7 +89,7 @@ def _walk(
         then_s = time.perf_counter()
         now = sights.of(observation)
         if now is not None:
-            expectation = expecting.expect(now.sight)
+            expectation = expecting.expect(now)
             state, decision = judge_expected(state, decision, limits, now.observation, expectation)
         first.append(then_s - begun_s)
         whole.append(time.perf_counter() - begun_s)

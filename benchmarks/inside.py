@@ -14,8 +14,9 @@ from typing import IO, Any
 
 from instruments import visa
 from instruments.simulated import mischief as mischiefs
+from instruments.simulated.bench_text import bench_file_text
 from instruments.simulated.mischief import Mischief, Mischiefs
-from instruments.simulated.serve import SimulationOptions, bench_file_text, fleet_of
+from instruments.simulated.serve import SimulationOptions, fleet_of
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from rampguard.archive import spool, writer
@@ -100,7 +101,7 @@ class Inside:
         # No port is opened: the addresses only tell the instruments apart, on loopback as lock-step wants it.
         self.by_address = {f"TCPIP0::127.0.0.1::{k}::SOCKET": name for k, name in enumerate(self.fleet, 1)}
         resources = {name: address for address, name in self.by_address.items()}
-        options.bench_file.write_text(bench_file_text(options, self.world, resources), encoding="utf-8")
+        options.bench_file.write_text(bench_file_text(options, self.world.unit, resources), encoding="utf-8")
 
     @property
     def live(self) -> bool:

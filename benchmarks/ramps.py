@@ -193,7 +193,7 @@ def judged(
         state, decision = judge(state, limits, seen_now)
         now = sights.of(seen_now)
         if now is not None:
-            expectation = expecting.expect(now.sight)
+            expectation = expecting.expect(now)
             fit = min(fit, expectation.fit)
             state, decision = judge_expected(state, decision, limits, now.observation, expectation)
         if decision.severity is Severity.WARN:

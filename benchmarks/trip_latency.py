@@ -27,9 +27,10 @@ from unittest import mock
 from figures import noted_parser, write_run
 from inside import MAINS, PLAN, SEED, UNIT, Attentive, Unwatched
 
+from instruments.simulated.bench_text import bench_file_text
 from instruments.simulated.mischief import Mischief, Mischiefs, Reaction
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
-from instruments.simulated.serve import SimulationOptions, bench_file_text, fleet_of
+from instruments.simulated.serve import SimulationOptions, fleet_of
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from instruments.visa import VisaSession
@@ -93,7 +94,7 @@ def one(folder: Path, orders: Any, codes: Any) -> float:
     }
     try:
         resources = {name: server.resource for name, server in servers.items()}
-        options.bench_file.write_text(bench_file_text(options, world, resources), encoding="utf-8")
+        options.bench_file.write_text(bench_file_text(options, world.unit, resources), encoding="utf-8")
         (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
         orders.put(
             {

@@ -5,8 +5,8 @@
 The simulator's channel by itself, brought to full line at once, an hour and a half of it: idle, devices and heat sink.
 In half of them a trimmer is turned after 4 to 6 minutes, in two of five the lid is moved; meters differ in noise and in
 their last digit. A forecast is asked for after a third of the time until the idle is within 2 % of where it ends (four
-minutes after the last touch at the earliest). Runaways are followed reading by reading, ten a second, until idle has
-doubled; healthy ones are asked in the same way, at intervals.
+minutes after the last touch at the earliest), and after two thirds. Runaways are followed reading by reading, ten a
+second, until idle has doubled; healthy ones are asked in the same way, at intervals.
 """
 
 from __future__ import annotations
@@ -24,13 +24,15 @@ from instruments.simulated.faults import FAULTS
 from instruments.simulated.ops import ARRAY
 from instruments.simulated.stages import Channel
 from instruments.simulated.tolerances import draw, stack
-from rampguard.warmup.approach import Stretch, forecast
+from rampguard.warmup.approach import Forecast, Stretch, forecast
 from rampguard.warmup.growth import runs_away
 
 ACROSS_V: Final = 90.0
 TOLERANCE: Final = 0.02
 """Settled is within this part of the final value."""
 LEAST_S: Final = 240.0
+ASKED_AFTER, AND_AFTER = 1.0 / 3.0, 2.0 / 3.0
+"""A forecast is asked for after such a part of the time until it has settled, and once more."""
 HEALTHY_S, HEALTHY_EVERY_S = 5400.0, 0.5
 RUNAWAY_S, RUNAWAY_EVERY_S = 600.0, 0.1
 ASKED_EVERY_S: Final = 47.0
@@ -91,20 +93,27 @@ def healthy_one(some: Warmed, k: int, generator: np.random.Generator) -> dict[st
     carries_over = [False, *(carries for _, carries in touched)]
     off = np.flatnonzero(np.abs(volts - ends_at) > TOLERANCE * ends_at)
     settled = int(off[-1]) + 1 if len(off) else 0
-    asked_at = starts[-1] + max((settled - starts[-1]) // 3, round(LEAST_S / every_s))
-    stretches = [
-        Stretch(time_s[first:last], shown[first:last], carries)
-        for first, last, carries in zip(starts, [*starts[1:], asked_at], carries_over, strict=True)
-    ]
-    told = forecast(stretches, TOLERANCE * ends_at)
+    wait = settled - starts[-1]
+
+    def told_at(part: float) -> Forecast:
+        asked_at = starts[-1] + max(int(part * wait), round(LEAST_S / every_s))
+        stretches = [
+            Stretch(time_s[first:last], shown[first:last], carries)
+            for first, last, carries in zip(starts, [*starts[1:], asked_at], carries_over, strict=True)
+        ]
+        told = forecast(stretches, TOLERANCE * ends_at)
+        assert told is not None
+        return told
+
+    told, later = told_at(ASKED_AFTER), told_at(AND_AFTER)
     called = any(
         runs_away(time_s[first:at], shown[first:at])
         for first, last in zip(starts, [*starts[1:], len(shown)], strict=True)
         for at in range(first + 20, last, round(ASKED_EVERY_S / every_s))
     )
-    assert told is not None
     return {
         "inside": told.low <= ends_at <= told.high,
+        "inside later": later.low <= ends_at <= later.high,
         "width": (told.high - told.low) / ends_at,
         "off": abs(told.comes_to - ends_at) / ends_at,
         "called": called,
@@ -154,6 +163,7 @@ def table(count: int, seed: int, run_name: str) -> list[dict[str, Any]]:
             "channels": "healthy",
             "count": count,
             "forecast inside its 95 %": f"{inside} ({100 * inside / count:.1f} %)",
+            "at two thirds": f"{100 * sum(h['inside later'] for h in healthy) / count:.1f} %",
             "its width, % of the value: median": f"{100 * np.median([h['width'] for h in healthy]):.3g}",
             "off by, %: median": f"{100 * np.median([h['off'] for h in healthy]):.3g}",
             "called a runaway": called,

@@ -200,7 +200,7 @@ def test_a_capture_keeps_its_band_and_replays_to_the_same(good: Path) -> None:
             continue
         seen = sights.of(Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event))
         assert seen is not None
-        expected = expecting.expect(seen.sight)
+        expected = expecting.expect(seen)
         assert replace(expected, told=Told()) == row.expectation
         evidence, _ = weigh_evidence(evidence, limits, expected.told)
         assert {cause: nats for cause, nats in evidence.sums.items() if nats > 0.0} == row.evidence

@@ -9,7 +9,8 @@ import jsonschema
 import pytest
 import tomli_w
 
-from instruments.bench import BenchKind, load_bench_file, serial_line
+from instruments.bench import BenchKind, load_bench_file
+from instruments.bench_problems import serial_line
 from instruments.dialect import load_dialect, parse_dialect, schema_text, user_folder
 from instruments.errors import BenchFileError
 from rampguard.quantities import Quantity

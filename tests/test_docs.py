@@ -18,7 +18,7 @@ from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
 from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
-from rampguard.cli import _parser
+from rampguard.cli import parser
 from rampguard.loads.classes import LOAD_CLASSES
 from unit_outcomes import OUTCOMES
 
@@ -42,7 +42,7 @@ def test_every_command_of_ours_in_the_docs_parses(page: str, line: str) -> None:
     for part in line.split("&&"):
         words = shlex.split(part)
         if words and Path(words[0]).name == "rampguard":
-            _parser().parse_args(words[1:])
+            parser().parse_args(words[1:])
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,8 @@ from instruments.simulated.front import OPEN_OHM, Relay
 from instruments.simulated.kinds import KINDS
 from instruments.simulated.motor import InductionMotor
 from instruments.simulated.ops import ARRAY, SCALAR
+from instruments.simulated.unit import OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS
 from instruments.simulated.units import UNITS, UnknownUnit, make_batch, make_unit
-from rampguard.quantities import Quantity
 from simulated_help import settled
 
 DT_S = 0.02 / 128
@@ -199,12 +199,10 @@ class TestFaults:
         assert healthy.window.line.real_power_w == pytest.approx(steady_w, rel=0.03)
 
     def test_a_missing_rail_is_missing_and_pulls_the_output_to_the_other(self) -> None:
-        dc = settled("missing-rail", 115.0).window.dc
-        rails = {s.channel: v for s, v in dc.items() if s.quantity is Quantity.RAIL}
-        [offset_v] = [v for s, v in dc.items() if s.quantity is Quantity.DC_OFFSET]
-        assert abs(rails["plus"]) < 0.1
-        assert rails["minus"] < -20.0
-        assert offset_v < -10.0
+        seen = settled("missing-rail", 115.0).unit.dc_values()
+        assert abs(seen[RAIL_PLUS]) < 0.1
+        assert seen[RAIL_MINUS] < -20.0
+        assert seen[OFFSET_LEFT] < -10.0
 
     def test_a_shorted_pair_draws_far_more_at_a_tenth_of_line(self) -> None:
         healthy, shorted = (settled(n, 23.0, 1.0).window.line for n in ("healthy-amplifier", "shorted-output"))

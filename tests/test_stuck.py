@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from instruments.simulated.bench_text import bench_file_text
 from instruments.simulated.scpi_server import ScpiServer
-from instruments.simulated.serve import SimulationOptions, bench_file_text, fleet_of, follow_wall_time
+from instruments.simulated.serve import SimulationOptions, fleet_of, follow_wall_time
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from live_help import plan_toml, run_plan
@@ -45,7 +46,7 @@ def stubborn_bench(folder: Path, **stubbornness: float) -> Iterator[tuple[Stubbo
     for name, volts in stubbornness.items():
         setattr(world, name, volts)
     servers = {name: ScpiServer(instrument) for name, instrument in fleet_of(world, options).items()}
-    text = bench_file_text(options, world, {name: server.resource for name, server in servers.items()})
+    text = bench_file_text(options, world.unit, {name: server.resource for name, server in servers.items()})
     options.bench_file.write_text(text, encoding="utf-8")
     stop = threading.Event()
     time_thread = threading.Thread(target=follow_wall_time, args=(world, 1.0, stop))

@@ -16,14 +16,14 @@ from instruments.bench import BenchFile
 from instruments.clock import AcceleratedClock, LockStepClock, WallClock
 from instruments.dialect import LinkSettings
 from instruments.errors import InstrumentError, LinkError
-from instruments.hand import HAND_NAME, IDENTITY, SimulatedHand
+from instruments.hand import HAND_NAME, IDENTITY, UNIT_HAND_IDENTITY, UNIT_HAND_NAME, SimulatedHand, SimulatedUnitHand
 from instruments.instrument import ScpiButton, ScpiCutOff, ScpiMeter, ScpiSource, links_of
 from instruments.keyed import KEYED, Keyboard, KeyedLink
 from instruments.modbus import ModbusSession
 from instruments.roles import Bench, Position, Wire
 from instruments.stream import StreamSession
 from instruments.visa import Link, Session, VisaSession, load_backend
-from rampguard.quantities import Clock, Signal
+from rampguard.quantities import Clock
 
 CLOCK_NAME = "bench clock"
 
@@ -119,6 +119,7 @@ def connect(
             if button is None or not everything
             else ScpiButton(links.open(button), bench_file.dialect(button)),
             knob=None if not everything else _hand(bench_file, links),
+            unit_hand=None if not everything else _unit_hand(bench_file, links),
         )
     except InstrumentError:
         _close(links.made)
@@ -165,7 +166,7 @@ def _meter(bench_file: BenchFile, link: Wire, name: str, clock: Clock, *, lock: 
         bench_file.dialect(name),
         clock,
         position=entry.position or Position.BEFORE_CUT_OFF,
-        wired_to=None if entry.measures is None else Signal(entry.measures, entry.channel),
+        wired_to=entry.wired_to,
         ranges=entry.ranges,
     )
     if lock:
@@ -179,27 +180,35 @@ def _clock(bench_file: BenchFile, links: _Links, *, alone: bool) -> Clock:
         return WallClock()
     if stated.kind == "accelerated":
         return AcceleratedClock(stated.speed or 1.0)
-    link = Link(stated.resource or "", name=CLOCK_NAME, identity="BENCH-CLOCK")
-    links.made.append(link)
-    link.open()
-    return LockStepClock(link, alone=alone)
+    return LockStepClock(_simulated(stated.resource or "", CLOCK_NAME, "BENCH-CLOCK", links), alone=alone)
 
 
 def _hand(bench_file: BenchFile, links: _Links) -> SimulatedHand | None:
     stated = bench_file.simulated_hand
-    if stated is None:
-        return None
-    link = Link(stated.resource, name=HAND_NAME, identity=IDENTITY)
+    return None if stated is None else SimulatedHand(_simulated(stated.resource, HAND_NAME, IDENTITY, links))
+
+
+def _unit_hand(bench_file: BenchFile, links: _Links) -> SimulatedUnitHand | None:
+    stated = bench_file.simulated_unit_hand
+    return (
+        None
+        if stated is None
+        else SimulatedUnitHand(_simulated(stated.resource, UNIT_HAND_NAME, UNIT_HAND_IDENTITY, links))
+    )
+
+
+def _simulated(resource: str, name: str, identity: str, links: _Links) -> Link:
+    link = Link(resource, name=name, identity=identity)
     links.made.append(link)
     link.open()
-    return SimulatedHand(link)
+    return link
 
 
 def close_bench(bench: Bench) -> None:
     """Close every session. Switches nothing."""
     parts = [*bench.meters, *bench.cut_offs, *filter(None, (bench.source, bench.button))]
     _close(links_of(parts))
-    for simulated in (bench.clock, bench.knob):
+    for simulated in (bench.clock, bench.knob, bench.unit_hand):
         close: Callable[[], None] | None = getattr(simulated, "close", None)
         if close is not None:
             close()

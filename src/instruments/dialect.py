@@ -23,6 +23,8 @@ from instruments.modbus import BadRegister, all_registers_of, write_of
 from instruments.replies import UNITS
 from rampguard.quantities import UNIT, Quantity
 
+INPUT: Final = "{input}"
+"""In a scanner's question: the input that is asked for."""
 AS_WIRED: Final = "as-wired"
 """The quantity of a measurement that the bench file names (``measures``, ``channel``): a multimeter reads what it is
 wired to."""
@@ -114,6 +116,10 @@ class Measurement(Strict):
     range_query: Text | None = None
     """Reads the range back."""
     crest_factor_limit: Positive | None = None
+    sensor: Literal["type-k", "pt100"] | None = None
+    """Where it reads a temperature's sensor in volts or ohms, which: the reading is turned into degrees."""
+    reference_degc: float = 0.0
+    """Temperature of a thermocouple's other end, where the meter does not allow for it itself."""
 
     @field_validator("quantity", mode="before")
     @classmethod
@@ -137,20 +143,45 @@ class Measurement(Strict):
     @field_validator("range_command")
     @classmethod
     def _range_placeholder(cls, text: str | None) -> str | None:
-        return None if text is None else _placeholders(text, {"range"})
+        return None if text is None else _placeholders(text, {"range", "input"})
+
+    @field_validator("query", "range_query")
+    @classmethod
+    def _input_placeholder(cls, text: str | None) -> str | None:
+        return _placeholders(text, {"input"}) if text is not None and INPUT in text else text
 
     @model_validator(mode="after")
     def _unit_fits(self) -> Measurement:
         if self.unit not in UNITS:
             raise ValueError(f"unit = {self.unit!r} is not understood; use one of {', '.join(UNITS)}")
         si = UNITS[self.unit][0]
-        if self.quantity != AS_WIRED and UNIT[Quantity(self.quantity)] != si:
+        if self.sensor is not None:
+            self._check_sensor(si)
+        elif self.quantity != AS_WIRED and UNIT[Quantity(self.quantity)] != si:
             raise ValueError(
                 f"unit = {self.unit!r} is not a unit of {self.quantity}, which is in {UNIT[Quantity(self.quantity)]}"
             )
         if (self.range_command is None) != (self.range_query is None):
             raise ValueError("range_command and range_query go together: a range that is not read back is not known")
+        asks_each = [INPUT in text for text in (self.query, self.range_command, self.range_query) if text is not None]
+        if any(asks_each) and (self.quantity != AS_WIRED or not all(asks_each)):
+            raise ValueError(
+                f"{INPUT} stands for a scanner's input: it belongs into query, range_command and range_query alike,"
+                f" of an {AS_WIRED} measurement"
+            )
         return self
+
+    def _check_sensor(self, si: str) -> None:
+        wanted = {"type-k": "V", "pt100": "ohm"}[str(self.sensor)]
+        if si != wanted:
+            raise ValueError(f"unit = {self.unit!r} is not what a {self.sensor} sensor gives, which is in {wanted}")
+        if self.quantity not in (AS_WIRED, Quantity.TEMPERATURE):
+            raise ValueError(f"sensor = {self.sensor!r}: it measures a temperature, not {self.quantity}")
+
+    @property
+    def scans(self) -> bool:
+        """Whether it is asked for one input of a scanner at a time."""
+        return INPUT in self.query
 
 
 class Setting(Strict):

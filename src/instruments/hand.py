@@ -1,6 +1,6 @@
-"""The hand at a simulated bench's variac: told where to turn the knob, it goes there as hands do.
+"""The hands on a simulated bench: one at the variac's knob, and one in the unit, at trimmers, clips and lid.
 
-On a real bench nothing of this exists: a person reads the advice and turns.
+On a real bench nothing of this exists: a person reads the advice and does it.
 """
 
 from __future__ import annotations
@@ -13,10 +13,12 @@ from instruments.visa import Link
 
 HAND_NAME: Final = "simulated hand"
 IDENTITY: Final = "HAND"
+UNIT_HAND_NAME: Final = "simulated hand in the unit"
+UNIT_HAND_IDENTITY: Final = "UNIT-HAND"
 
 
-class SimulatedHand:
-    """Turns the knob of a simulated variac."""
+class _Told:
+    """A hand that is told what to do."""
 
     def __init__(self, link: Link) -> None:
         self._link = link
@@ -26,14 +28,6 @@ class SimulatedHand:
         """What messages call it."""
         return self._link.name
 
-    def set_line_voltage(self, line_voltage_v: float) -> None:
-        """Tell it where to turn the knob to, volts rms; at 0 it switches off, too. Raises LinkError, CommandRefused."""
-        self._say(f"HAND:TO {line_voltage_v:.3f}")
-
-    def turn_by(self, volts: float) -> None:
-        """Turn the knob by so much, at once. Raises LinkError, CommandRefused."""
-        self._say(f"HAND:BY {volts:.3f}")
-
     def _say(self, text: str) -> None:
         number, words = parse_error(self._link.query(f"{text};:SYST:ERR?"))
         if number != 0:
@@ -42,3 +36,31 @@ class SimulatedHand:
     def close(self) -> None:
         """Close its session."""
         self._link.close()
+
+
+class SimulatedHand(_Told):
+    """Turns the knob of a simulated variac."""
+
+    def set_line_voltage(self, line_voltage_v: float) -> None:
+        """Tell it where to turn the knob to, volts rms; at 0 it switches off, too. Raises LinkError, CommandRefused."""
+        self._say(f"HAND:TO {line_voltage_v:.3f}")
+
+    def turn_by(self, volts: float) -> None:
+        """Turn the knob by so much, at once. Raises LinkError, CommandRefused."""
+        self._say(f"HAND:BY {volts:.3f}")
+
+
+class SimulatedUnitHand(_Told):
+    """Turns trimmers, moves the multimeters' clips and the lid."""
+
+    def turn_trimmer(self, channel: str, by_a: float) -> None:
+        """Turn a channel's bias trimmer, so that its idle changes by so much, A. Raises LinkError, CommandRefused."""
+        self._say(f"TRIM {channel},{by_a:.6f}")
+
+    def move_clip(self, channel: str) -> None:
+        """Move the clips of the meters of the idle and the offset. Raises LinkError, CommandRefused."""
+        self._say(f"CLIP {channel}")
+
+    def put_lid(self, *, on: bool) -> None:
+        """Put the lid on, or take it off. Raises LinkError, CommandRefused."""
+        self._say(f"LID {int(on)}")

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from instruments.dialect import AS_WIRED, Dialect, Measurement, Range, Setting
+from instruments.dialect import AS_WIRED, INPUT, Dialect, Measurement, Range, Setting
 from instruments.errors import BadReply, CommandRefused, InstrumentError
 from instruments.replies import UNITS, parse_error, parse_number, parse_reading, split_fields
 from instruments.roles import OutputState, Position, Wire
+from instruments.temperature import pt100_degc, type_k_degc
 from rampguard.quantities import Accuracy, Clock, Quantity, Reading, Signal, Validity
 
 MOST_QUEUED_ERRORS: Final = 20
@@ -91,13 +92,15 @@ class ScpiMeter(_Spoken):
         clock: Clock,
         *,
         position: Position = Position.BEFORE_CUT_OFF,
-        wired_to: Signal | None = None,
+        wired_to: Signal | Mapping[str, Signal] | None = None,
         ranges: Mapping[Quantity, float] | None = None,
     ) -> None:
         super().__init__(link, dialect)
         self._clock = clock
         self.position = position
-        self._channels = tuple(_channel(m, wired_to, ranges or {}) for m in dialect.measurements)
+        self._channels = tuple(_channels(dialect, wired_to, ranges or {}))
+        self._scans = any(m.scans for m in dialect.measurements)
+        self._turn = 0
         self.signals: tuple[Signal, ...] = tuple(channel.signal for channel in self._channels)
         self.measuring_time_s: float = max(m.measuring_time_s for m in dialect.measurements)
         self.range_change_s: float = max(m.range_change_s for m in dialect.measurements)
@@ -117,16 +120,22 @@ class ScpiMeter(_Spoken):
                 )
 
     def read(self) -> list[Reading]:
-        """One reading of each signal, stamped on arrival. Raises LinkError."""
+        """One reading of each signal, of a scanner's next input alone, stamped on arrival. Raises LinkError."""
         replies: dict[str, tuple[str, float, float]] = {}
         readings = []
-        for channel in self._channels:
+        for channel in self._now():
             query = channel.measurement.query
             if query not in replies:
                 asked_s = self._clock.now_s()
                 replies[query] = (self._link.query(query), asked_s, self._clock.now_s())
             readings.append(self._reading(channel, *replies[query]))
         return readings
+
+    def _now(self) -> Sequence[_Channel]:
+        if not self._scans:
+            return self._channels
+        self._turn = (self._turn + 1) % len(self._channels)
+        return [self._channels[self._turn - 1]]
 
     def _reading(self, channel: _Channel, reply: str, asked_s: float, arrived_s: float) -> Reading:
         measurement = channel.measurement
@@ -141,6 +150,8 @@ class ScpiMeter(_Spoken):
         if value is not None and abs(value) > 1.2 * channel.range.full * channel.factor:
             value, validity = None, Validity.OVER_RANGE
         bound = 0.0 if value is None else channel.bound(value)
+        if value is not None and measurement.sensor is not None:
+            value, bound, validity = _in_degrees(measurement, value, bound)
         return Reading(channel.signal, value, arrived_s, asked_s, validity, bound, self.name)
 
 
@@ -154,6 +165,37 @@ def _parsed(field: str, channel: _Channel) -> tuple[float | None, Validity]:
             raise BadReply(f"{field[:60]!r} does not look like {measurement.pattern!r}")
         field = found[1]
     return parse_reading(field, channel.signal.quantity, measurement.unit)
+
+
+def _in_degrees(measurement: Measurement, value: float, bound: float) -> tuple[float | None, float, Validity]:
+    """What a temperature's sensor says, in degrees, and its bound; a value beyond the sensor's range is none."""
+
+    def degrees(of: float) -> float:
+        if measurement.sensor == "pt100":
+            return pt100_degc(of)
+        return type_k_degc(1e3 * of, reference_degc=measurement.reference_degc)
+
+    try:
+        return degrees(value), abs(degrees(value + bound) - degrees(value)), Validity.VALID
+    except ValueError:  # open, shorted, or wired the wrong way round
+        return None, 0.0, Validity.INVALID
+
+
+def _channels(
+    dialect: Dialect, wired_to: Signal | Mapping[str, Signal] | None, ranges: Mapping[Quantity, float]
+) -> Iterator[_Channel]:
+    for measurement in dialect.measurements:
+        if isinstance(wired_to, Mapping):  # a scanner: a question, and a range, for each input
+            for number, signal in wired_to.items():
+                yield _channel(_of_input(measurement, number), signal, ranges)
+        else:
+            yield _channel(measurement, wired_to, ranges)
+
+
+def _of_input(measurement: Measurement, number: str) -> Measurement:
+    texts = {name: getattr(measurement, name) for name in ("query", "range_command", "range_query")}
+    filled = {name: None if text is None else text.replace(INPUT, number) for name, text in texts.items()}
+    return measurement.model_copy(update=filled)
 
 
 def _channel(measurement: Measurement, wired_to: Signal | None, ranges: Mapping[Quantity, float]) -> _Channel:

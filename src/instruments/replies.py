@@ -28,6 +28,7 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
     "W": ("W", 1.0),
     "mW": ("W", 1e-3),
     "kW": ("W", 1e3),
+    "ohm": ("ohm", 1.0),
     "degC": ("degC", 1.0),
 }
 """Units a dialect may state, each with its SI unit and factor: the one place where units are converted."""

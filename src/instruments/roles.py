@@ -125,6 +125,22 @@ class Knob(Protocol):
         ...
 
 
+class UnitHand(Protocol):
+    """A simulated hand in the unit. Each raises LinkError, CommandRefused."""
+
+    def turn_trimmer(self, channel: str, by_a: float) -> None:
+        """Turn a channel's bias trimmer, so that its idle changes by so much, A."""
+        ...
+
+    def move_clip(self, channel: str) -> None:
+        """Move the clips of the meters of the idle and the offset to another channel."""
+        ...
+
+    def put_lid(self, *, on: bool) -> None:
+        """Put the lid on, or take it off."""
+        ...
+
+
 class CutOff(Protocol):
     """A way to take line voltage from the unit: a contactor's relay, or the source's own output."""
 
@@ -175,6 +191,8 @@ class Bench:
     button: PowerButton | None = None
     knob: Knob | None = None
     """On a simulated bench without a source."""
+    unit_hand: UnitHand | None = None
+    """On a simulated bench with a unit that has trimmers."""
 
     @property
     def contactors(self) -> tuple[CutOff, ...]:

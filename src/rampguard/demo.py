@@ -38,6 +38,10 @@ class OnTheBench:
     """How power meter and contactor are reached: ``socket``, ``serial`` or ``modbus``."""
     miswired: str = ""
     """What is wrong with the bench's wiring: ``meter-before-cut-off``, ``supply-not-at-zero``, ``current-reversed``."""
+    scanner: bool = False
+    """Whether a scanner reads every channel, and a thermometer the heat sink."""
+    averaged: bool = False
+    """Whether most windows are left out while nothing changes: for long warm-ups."""
     mischief: tuple[str, ...] = ()
     """What the bench's instruments do that they should not, as ``INSTRUMENT:KIND@N`` or ``N+`` for good."""
 
@@ -46,6 +50,8 @@ class OnTheBench:
         said = ["--unit", self.unit, "--seed", str(self.seed), "--supply", self.supply]
         said += ["--meters", self.meters, "--wires", self.wires]
         said += ["--miswired", self.miswired] if self.miswired else []
+        said += ["--scanner"] if self.scanner else []
+        said += ["--averaged"] if self.averaged else []
         for name, value in (("--series-lamp-w", self.series_lamp_w), ("--fault-at-s", self.fault_at_s)):
             said += [] if value is None else [name, repr(value)]
         for mischief in self.mischief:
@@ -99,7 +105,17 @@ class SimulatedBench:
         self._folder.cleanup()
 
 
-def simulate(on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None, averaged: bool) -> None:
+def sheet_of(unit: str) -> Path:
+    """The sheet of a simulated unit. Raises SimulatorFailed where it has none."""
+    folder = Path(__file__).parent / "sheets"
+    sheet = folder / f"{unit}.toml"
+    if not sheet.exists():
+        known = ", ".join(sorted(path.stem for path in folder.glob("*.toml")))
+        raise SimulatorFailed(f"there is no sheet of {unit!r} to warm it up by; there are sheets of {known}")
+    return sheet
+
+
+def simulate(on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None) -> None:
     """Serve a simulated bench at ``speed`` until standard input closes. Raises SimulatorFailed."""
     from instruments.simulated.serve import Mischief, MischiefError, SimulationOptions, UnknownUnit, serve
 
@@ -114,7 +130,7 @@ def simulate(on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: P
     what = asdict(on_the_bench)
     try:
         what["mischief"] = tuple(map(Mischief.parse, on_the_bench.mischief))
-        options = SimulationOptions(**what, bench_file=bench_file, speed=speed, log=log, averaged=averaged)
+        options = SimulationOptions(**what, bench_file=bench_file, speed=speed, log=log)
         serve(options, stop)
     except (UnknownUnit, MischiefError, OSError) as error:
         raise SimulatorFailed(str(error)) from error

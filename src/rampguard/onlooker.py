@@ -19,6 +19,7 @@ from typing import Any, Final, TextIO
 
 from rampguard.cause_story import cause_lines
 from rampguard.cautions import NOT_PROVEN_OFF, RESERVOIRS
+from rampguard.course_story import check_lines, course_lines
 from rampguard.engine.link import (
     ALIVE_EVERY_S,
     EXIT_BAD_INPUT,
@@ -38,6 +39,8 @@ SILENT_S: Final = 1.0
 CALLED_EVERY_S: Final = 1.0
 HUNG_S: Final = 10.0
 """...and so long after, it is ended."""
+COURSE_EVERY_S: Final = 10.0
+"""Wall time between two accounts of the idles; what changes is told at once."""
 LINE_EVERY_S: Final = 2.0
 """Wall time between two lines of readings within a stage."""
 
@@ -60,6 +63,7 @@ class Onlooker:
     _advised: tuple[Any, ...] = ()
     _terminal_lost: bool = False
     _typed: TypedLines = field(default_factory=TypedLines)
+    _course_told_s: float = 0.0
     _asked: str = ""
     """The instrument whose readings are being asked for; empty if none is."""
 
@@ -156,7 +160,8 @@ class Onlooker:
 
     def _on_readings(self, event: dict[str, Any]) -> None:
         self._newest = event
-        if time.monotonic() - self._told_s > LINE_EVERY_S:
+        every_s = COURSE_EVERY_S if self._course_told_s else LINE_EVERY_S
+        if time.monotonic() - self._told_s > every_s:
             self._line_of_readings()
 
     def _on_advice(self, event: dict[str, Any]) -> None:
@@ -164,6 +169,13 @@ class Onlooker:
         if kind != self._advised:
             self._advised = kind
             self.say(f"   {advice_words(event)}")
+
+    def _on_course(self, event: dict[str, Any]) -> None:
+        if time.monotonic() - self._course_told_s > COURSE_EVERY_S:
+            self._course_told_s = time.monotonic()
+            self._line_of_readings()
+            for line in course_lines(event):
+                self.say(line)
 
     def _on_asked(self, event: dict[str, Any]) -> None:
         self._asked = event["instrument"]
@@ -240,6 +252,8 @@ class Onlooker:
             self.say(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}")
             self.say(f"what is known: {'; '.join([*off['by'], *off['problems']]) or 'nothing'}")
         trip = summary["trip"]
+        for line in check_lines(summary.get("checks", [])):
+            self.say(line)
         self.say(f"outcome: {summary['outcome']}" + (f" ({trip['reason']})" if trip else ""))
         causes = tuple((found["cause"], found["probability"]) for found in summary.get("causes", []))
         for line in cause_lines(causes, tripped=trip is not None):
@@ -304,6 +318,8 @@ _SHORT: Final = {
     Quantity.RAIL: "rail",
     Quantity.TEMPERATURE: "temp",
 }
+MOST_IN_A_LINE: Final = 9
+"""Of more signals (a scanner reads many) a line holds those that are not a channel's."""
 _MILLI_BELOW: Final = {"A": 1.0, "V": 1.0}
 
 
@@ -312,6 +328,8 @@ def readings_line(values: dict[str, float]) -> str:
     named = ((Signal.from_column(column), value) for column, value in values.items())
     known = [(signal, value) for signal, value in named if signal is not None]
     known.sort(key=lambda pair: (pair[0].quantity not in LINE_QUANTITIES, list(Quantity).index(pair[0].quantity)))
+    if len(known) > MOST_IN_A_LINE:
+        known = [pair for pair in known if pair[0].quantity in (*LINE_QUANTITIES, Quantity.RAIL, Quantity.TEMPERATURE)]
     return "  ".join(_with_unit(signal, value) for signal, value in known)
 
 

@@ -170,7 +170,7 @@ class _RowJudge:
         now = self._sights.of(seen) if looked_at else None
         if self._expecting is None or now is None or (self._as_recorded and row.expectation is None):
             return state, decision
-        expectation = self._expecting.expect(now.sight)
+        expectation = self._expecting.expect(now)
         if row.expectation is not None and row.expectation.why_not == OVERRAN:
             expectation = row.expectation
         return judge_expected(state, decision, self._limits, now.observation, expectation)

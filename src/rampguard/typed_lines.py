@@ -9,6 +9,7 @@ import sys
 import threading
 from dataclasses import dataclass
 
+_TOUCHES = {"d": "let-go", "lid": "lid", "go on": "go-on"}
 _TURN = re.compile(r"[+-]\d+(?:[.,]\d+)?")
 
 
@@ -23,8 +24,10 @@ class Said:
 def meaning(line: str, asked: str) -> Said | None:
     """What a line means, where ``asked`` is the instrument whose readings are being asked for, empty if none is.
 
-    Whatever was asked, ``off`` is off, ``p`` says that power was pressed, and ``n`` and words are a note. Else it is
-    the answer where one was asked for; a number with its sign turns the knob of a simulated variac; words are a note.
+    Whatever was asked, ``off`` is off, ``p`` says that power was pressed, ``t`` and a channel that its trimmer is taken
+    hold of, ``d`` that it is let go of, ``lid`` that the lid was moved, ``go on`` that this phase is over, and ``n``
+    and words are a note. Else it is the answer where one was asked for; a number with its sign turns the knob of a
+    simulated variac; words are a note.
     None for an empty line.
     """
     text = line.strip()
@@ -32,6 +35,11 @@ def meaning(line: str, asked: str) -> Said | None:
         return Said("off", {"reason": "typed off"})
     if text.lower() == "p":
         return Said("power-pressed", {})
+    touch = _TOUCHES.get(text.lower())
+    if touch is not None:
+        return Said("touch", {"what": touch})
+    if text[:2].lower() == "t " and text[2:].strip():
+        return Said("touch", {"what": "trimmer", "channel": text[2:].strip().lower()})
     if text[:2].lower() == "n " and text[2:].strip():
         return Said("note", {"text": text[2:].strip()})
     if asked and text:

@@ -38,6 +38,7 @@ def main() -> int:
     parser.add_argument("--supply", choices=SUPPLIES, default=SUPPLIES[0])
     parser.add_argument("--wires", choices=WIRES, default="socket")
     parser.add_argument("--miswired", choices=MISWIRED, default="")
+    parser.add_argument("--scanner", action="store_true")
     parser.add_argument("--averaged", action="store_true")
     parser.add_argument("--mischief", metavar="INSTRUMENT:KIND@N[+]", action="append", default=[])
     parser.add_argument("--linger-s", type=float, default=0.0, help="serve so long after standard input closed")

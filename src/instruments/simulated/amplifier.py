@@ -11,14 +11,7 @@ from instruments.simulated.ops import Ops, Real
 from instruments.simulated.stages import Channel, Stages
 from instruments.simulated.tolerances import Part
 from instruments.simulated.transformer import Output, Transformer
-from instruments.simulated.unit import (
-    EMITTER_LEFT,
-    OFFSET_LEFT,
-    RAIL_MINUS,
-    RAIL_PLUS,
-    Nameplate,
-    Unit,
-)
+from instruments.simulated.unit import CLIPS, HEAT_SINK, RAIL_MINUS, RAIL_PLUS, Nameplate, Unit
 from rampguard.quantities import Signal
 
 REFERENCE_V: Final = 230.0
@@ -88,6 +81,7 @@ TWO_PAIRS: Final = SPLIT | {
 }
 """Nominal parts of the 800 W nameplate, class-G or class-H amplifier."""
 
+ROOM_DEGC: Final = 22.0
 AWAKE_AT: Final = 0.6
 """How far its stages are on when the input stage holds the output in balance."""
 Layout = Literal["split", "single", "two-pairs"]
@@ -173,18 +167,30 @@ def stages_of(values: Mapping[str, Real], outputs: tuple[Output, ...], channels:
 
 
 def clips_of(stages: Stages, ops: Ops) -> MutableMapping[Signal, Real]:
-    """What DC meters see: emitter resistor and offset of the left channel, and the rails."""
-    left, plus, minus = stages.channels[0], stages.plus, stages.minus
-    shorted = stages.short_s is not None
-    seen = {EMITTER_LEFT: (left.now_a + (stages.short_a if shorted else 0.0)) * left.emitter_ohm}
+    """What can be clipped to: each channel's emitter resistor and output, ahead of the speaker relay and behind it."""
+    plus, minus = stages.plus, stages.minus
+    seen: dict[Signal, Real] = {RAIL_PLUS: plus.volts}
+    clipped = list(zip(CLIPS, stages.channels, strict=False))
+    warm_k: Real = 0.0
+    for clips, channel in clipped:
+        seen[clips.emitter] = channel.now_a * channel.emitter_ohm
+        warm_k = warm_k + channel.sink_k
+    if stages.short_s is not None:
+        seen[CLIPS[0].emitter] = (stages.channels[0].now_a + stages.short_a) * stages.channels[0].emitter_ohm
+    seen[HEAT_SINK] = ROOM_DEGC + warm_k / len(clipped)
     if minus is None:  # the output is behind a capacitor: no offset to clip to
-        return seen | {RAIL_PLUS: plus.volts}
+        return seen
+    seen[RAIL_MINUS] = -minus.volts
     # A missing rail lets the output go to the other; a short half way, until its partner pulls.
     gone = ops.either(ops.least(plus.volts, minus.volts) < 0.2 * ops.most(plus.volts, minus.volts), 1.0, 0.0)
-    pulled_v = (plus.volts - minus.volts) * (0.5 if shorted else 0.8 * gone)
-    waking_v = left.waking_v * ops.above_zero(stages.on * (AWAKE_AT - stages.on)) * (4.0 / AWAKE_AT**2)
-    seen[OFFSET_LEFT] = left.offset_v * stages.on + waking_v + pulled_v
-    return seen | {RAIL_PLUS: plus.volts, RAIL_MINUS: -minus.volts}
+    waking = ops.above_zero(stages.on * (AWAKE_AT - stages.on)) * (4.0 / AWAKE_AT**2)
+    for clips, channel in clipped:
+        shorted = clips is CLIPS[0] and stages.short_s is not None
+        pulled_v = (plus.volts - minus.volts) * (0.5 if shorted else 0.8 * gone)
+        offset_v = channel.offset_v * stages.on + channel.waking_v * waking + pulled_v
+        seen[clips.offset] = offset_v
+        seen[clips.terminals] = offset_v * stages.relay_closed
+    return seen
 
 
 class Amplifier(Unit):
@@ -199,6 +205,7 @@ class Amplifier(Unit):
         self.outputs = outputs_of(values, layout)
         self.transformer = transformer_of(values, self.outputs)
         self.stages = stages_of(values, self.outputs, channels, mains_v)
+        self.channels = channels
 
     def _step(self, source_v: Real, dt_s: float) -> Real:
         self.stages.step(self.ops)
@@ -210,6 +217,14 @@ class Amplifier(Unit):
 
     def _tick(self, span_s: float) -> None:
         self.stages.tick(span_s, self.ops)
+
+    def turn_trimmer(self, number: int, by_a: float) -> None:
+        """See `Unit.turn_trimmer`."""
+        self.stages.turn_trimmer(number, by_a)
+
+    def put_lid(self, *, on: bool) -> None:
+        """See `Unit.put_lid`."""
+        self.stages.put_lid(on=on)
 
     def dc_values(self) -> Mapping[Signal, Real]:
         """Emitter resistor and offset of the left channel, and the rails."""

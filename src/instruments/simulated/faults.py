@@ -59,6 +59,11 @@ def _one_runs_away(unit: Any, v: Values) -> None:
     unit.stages.channels[-1].drift_a_per_k = v["drift_a_per_k"]
 
 
+def _turn_trimmers_down(unit: Any, v: Values) -> None:
+    for channel in unit.stages.channels:
+        channel.idle_a = v["least_a"]
+
+
 def _lose_rail(unit: Any, v: Values) -> None:
     unit.outputs[0].ratio = 0.0 * unit.outputs[0].ratio
 
@@ -99,6 +104,9 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "leaking reservoir that reforms": Fault(_leak(-1.0 / 40.0), _LEAK),
     "idle runaway": Fault(_run_away, _DRIFT),
     "idle runaway of one channel": Fault(_one_runs_away, _DRIFT),
+    "trimmers at minimum": Fault(
+        _turn_trimmers_down, {"least_a": Part(0.002, 0.5, "what is left with a bias trimmer at its minimum")}
+    ),
     "missing rail": Fault(_lose_rail),
     "open fuse": Fault(_open),
     "switch left off": Fault(_open),

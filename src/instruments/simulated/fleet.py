@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from instruments.simulated.meters import NO_READING_REPLY, Autoranging, Front, Input
 from instruments.simulated.scpi_server import ScpiError, ScpiInstrument, boolean, number
+from instruments.simulated.unit import CHANNEL_NAMES, CLIPS
 from instruments.simulated.world import World
 from rampguard.quantities import Signal
 
@@ -116,16 +117,83 @@ def power_meter(world: World, seed: int) -> ScpiInstrument:
 def multimeter(world: World, seed: int, name: str, wired_to: Signal) -> ScpiInstrument:
     """A multimeter on a DC range, clipped to something in the unit."""
     scpi = ScpiInstrument("SIMULATED,MULTIMETER,0,1", world.lock)
+    world.watch(wired_to)
     ranges = _Ranges()
     front = Input(Front(name, 0.00015, 0.00003, 0.00001), seed)
 
     def read(_: str) -> str:
-        true = world.window.dc.get(wired_to, 0.0)
+        true = world.at_clip(wired_to)
         return _plain(front.read(true, window=world.window.number, full=ranges.dc, resolution=ranges.dc * 1e-5))
 
     scpi.add("CONFigure:VOLTage:DC", lambda text: setattr(ranges, "dc", _range(text, DC_RANGES)))
     scpi.add("VOLTage:DC:RANGe?", lambda _: f"{ranges.dc:g}")
     scpi.add("READ?", read)
+    return scpi
+
+
+def scanner(world: World, seed: int, inputs: Mapping[int, Signal]) -> ScpiInstrument:
+    """A multimeter behind a relay for each input, every input with a DC range of its own."""
+    scpi = ScpiInstrument("SIMULATED,SCANNER,0,1", world.lock)
+    for signal in inputs.values():
+        world.watch(signal)
+    ranges = dict.fromkeys(inputs, DC_RANGES[-1])
+    fronts = {n: Input(Front(f"scanner-{n}", 0.00015, 0.00003, 0.00001), seed) for n in inputs}
+
+    def of(text: str) -> int:
+        channels = text.strip().removeprefix("(@").removesuffix(")")
+        if not channels.isdigit() or int(channels) not in inputs:
+            raise ScpiError(-222, "Data out of range")
+        return int(channels)
+
+    def lock(text: str) -> None:
+        full, _, channel = text.partition(",")
+        ranges[of(channel)] = _range(full, DC_RANGES)
+
+    def read(text: str) -> str:
+        n = of(text)
+        true, full = world.at_clip(inputs[n]), ranges[n]
+        return _plain(fronts[n].read(true, window=world.window.number, full=full, resolution=full * 1e-5))
+
+    scpi.add("CONFigure:VOLTage:DC", lock)
+    scpi.add("VOLTage:DC:RANGe?", lambda text: f"{ranges[of(text)]:g}")
+    scpi.add("MEASure:VOLTage:DC?", read)
+    return scpi
+
+
+def thermometer(world: World, seed: int, at: Signal) -> ScpiInstrument:
+    """A thermometer, its sensor fixed somewhere in the unit."""
+    scpi = ScpiInstrument("SIMULATED,THERMOMETER,0,1", world.lock)
+    world.watch(at)
+    front = Input(Front("thermometer", 0.005, 0.002, 0.0002), seed)
+
+    def read(_: str) -> str:
+        return _plain(front.read(world.at_clip(at), window=world.window.number, full=150.0, resolution=0.1))
+
+    scpi.add("MEASure:TEMPerature?", read)
+    return scpi
+
+
+def unit_hand(world: World) -> ScpiInstrument:
+    """A hand in the unit: turns bias trimmers, moves the multimeters' clips, and the lid. No instrument."""
+    scpi = ScpiInstrument("SIMULATED,UNIT-HAND,0,1", world.lock)
+
+    def channel(text: str) -> int:
+        name = text.strip()
+        if name not in CHANNEL_NAMES[: world.unit.channels]:
+            raise ScpiError(-222, "Data out of range")
+        return CHANNEL_NAMES.index(name)
+
+    def turn(text: str) -> None:
+        name, _, by_a = text.partition(",")
+        world.turn_trimmer(channel(name), number(by_a, -1.0, 1.0))
+
+    def clip(text: str) -> None:
+        for home, to in zip(CLIPS[0], CLIPS[channel(text)], strict=True):
+            world.move_clip(home, to)
+
+    scpi.add("TRIMmer", turn)
+    scpi.add("CLIP", clip)
+    scpi.add("LID", lambda text: world.put_lid(on=boolean(text)))
     return scpi
 
 

@@ -99,6 +99,7 @@ KINDS: Final[Mapping[str, Kind]] = {
     "amplifier, soft start by NTC": _amplifier("split", INRUSH_NTC),
     "receiver, 2 channels": _receiver(2),
     "receiver, 5 channels": _receiver(5),
+    "receiver, 7 channels": _receiver(7),
     "receiver, 9 channels": _receiver(9),
     "receiver, soft start": _receiver(2, soft_start=True),
     "switch-mode unit": _switch_mode("lockout"),

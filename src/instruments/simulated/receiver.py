@@ -88,6 +88,7 @@ class Receiver(Unit):
         # The core was left magnetised when it was last switched off.
         self.transformer.magnetise(self.transformer.residual_wb)
         self.stages = stages_of(values, self.outputs, channels, mains_v)
+        self.channels = channels
         small = _standby_of(values)
         self.standby_output = Output(
             small["turns_ratio"], small["secondary_ohm"], small["reservoir_plus_f"], junctions=2
@@ -144,6 +145,14 @@ class Receiver(Unit):
         self.stages.tick(span_s, ops)
         if self._soft is not None:
             self._soft.bypass.tick(self.outputs[0].volts, span_s, ops)
+
+    def turn_trimmer(self, number: int, by_a: float) -> None:
+        """See `Unit.turn_trimmer`."""
+        self.stages.turn_trimmer(number, by_a)
+
+    def put_lid(self, *, on: bool) -> None:
+        """See `Unit.put_lid`."""
+        self.stages.put_lid(on=on)
 
     def dc_values(self) -> Mapping[Signal, Real]:
         """Emitter resistor and offset of the left channel, and the rails."""

@@ -6,15 +6,13 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from instruments.keyed import KEYED
+from instruments.simulated.bench_text import bench_file_text, multimeters, scanned
 from instruments.simulated.fleet import (
-    CURRENT_RANGES,
     ac_source,
     bench_clock,
     energy_module,
@@ -24,13 +22,16 @@ from instruments.simulated.fleet import (
     power_button,
     power_meter,
     relay,
+    scanner,
+    thermometer,
+    unit_hand,
 )
 from instruments.simulated.hand import knob
 from instruments.simulated.mischief import Mischief, MischiefError, Mischiefs
 from instruments.simulated.scpi_server import ScpiInstrument, ScpiServer
-from instruments.simulated.unit import EMITTER_LEFT, OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS
-from instruments.simulated.units import UnknownUnit, make_unit, recipe
-from instruments.simulated.wires import DIALECTS, OVER_WIRES, WIRES, Served
+from instruments.simulated.unit import HEAT_SINK
+from instruments.simulated.units import UnknownUnit, make_unit
+from instruments.simulated.wires import OVER_WIRES, WIRES, Served
 from instruments.simulated.world import WINDOW_S, World
 
 __all__ = ["Mischief", "MischiefError", "SimulationOptions", "UnknownUnit", "serve"]
@@ -39,12 +40,6 @@ PACE_S: Final = 0.005
 """Wall time between two moves of a bench that follows wall time."""
 BEHIND_S: Final = 0.25
 """Wall time by which the simulation may fall behind before it says so and gives the lost time up."""
-_MULTIMETERS: Final = (
-    ("idle-meter", EMITTER_LEFT, 1.0),
-    ("offset-meter", OFFSET_LEFT, 10.0),
-    ("plus-rail-meter", RAIL_PLUS, 100.0),
-    ("minus-rail-meter", RAIL_MINUS, 100.0),
-)
 METERS: Final = ("power-meter", "handheld", "module", "typed")
 """What can measure the line: a bench power meter, two handhelds, an energy module, or a person who types what two
 handhelds show: the bench file then names their displays in comments."""
@@ -80,6 +75,8 @@ class SimulationOptions:
     """One of `WIRES`: how power meter and contactor are reached."""
     miswired: str = ""
     """One of `MISWIRED`: what is wrong with the bench's wiring; empty: nothing."""
+    scanner: bool = False
+    """Read every channel of the unit by a scanner, and its heat sink by a thermometer, in place of two multimeters."""
     averaged: bool = False
     """Leave most windows out while nothing changes, and move what is slow on by averages: for long warm-ups."""
 
@@ -110,7 +107,7 @@ def serve(options: SimulationOptions, stop: threading.Event) -> None:
             servers[name] = _served(name, instrument, options)
             stack.callback(servers[name].close)
         resources = {name: server.resource for name, server in servers.items()}
-        _write_whole(options.bench_file, bench_file_text(options, world, resources))
+        _write_whole(options.bench_file, bench_file_text(options, world.unit, resources))
         if options.lock_step:
             stop.wait()
         else:
@@ -151,9 +148,16 @@ def fleet_of(world: World, options: SimulationOptions) -> dict[str, ScpiInstrume
     else:
         fleet["power-meter"] = power_meter(world, seed)
     clips = world.unit.dc_values()
-    for name, signal, _ in _MULTIMETERS:
+    for name, signal, _ in multimeters(options):
         if signal in clips:
             fleet[name] = multimeter(world, seed, name, signal)
+    if world.unit.channels:
+        fleet["unit-hand"] = unit_hand(world)
+        if options.scanner:
+            fleet |= {
+                "scanner": scanner(world, seed, scanned(world.unit)),
+                "thermometer": thermometer(world, seed, HEAT_SINK),
+            }
     return fleet
 
 
@@ -179,84 +183,6 @@ def follow_wall_time(world: World, speed: float, stop: threading.Event) -> None:
                 world.advance(WINDOW_S)
             else:
                 break
-
-
-def bench_file_text(options: SimulationOptions, world: World, resources: dict[str, str]) -> str:
-    """The bench file that reaches a served bench."""
-    plate = world.unit.nameplate
-    lines = [
-        "format = 1",
-        f'title = "Simulated bench: {options.unit}"',
-        "off_floor_v = 5.0",
-        "",
-        "[mains]",
-        f"voltage_v = {options.mains_v!r}",
-        f"frequency_hz = {options.frequency_hz!r}",
-        "",
-        "[unit]",
-        f'name = "{options.unit}"',
-        f'load_class = "{plate.load_class}"',
-        *([f"series_lamp_w = {options.series_lamp_w!r}"] if options.series_lamp_w is not None else []),
-        f"nameplate_v = {options.mains_v!r}",
-        f"nameplate_w = {plate.nameplate_w!r}",
-    ]
-    press_at = recipe(options.unit).press_power_at
-    if press_at is not None:
-        lines.append(f"press_power_at = {press_at!r}")
-    if options.lock_step:
-        lines += ["", "[clock]", 'kind = "lock-step"', f'resource = "{resources["clock"]}"']
-    elif options.speed != 1.0:
-        lines += ["", "[clock]", 'kind = "accelerated"', f"speed = {float(options.speed)!r}"]
-    if "hand" in resources:
-        lines += ["", "[simulated_hand]", f'resource = "{resources["hand"]}"']
-    if "source" in resources:
-        lines += _entry("source", "scpi-ac-source", resources, 'position = "before-cut-off"')
-    line_meters = _line_meters(options.meters, resources, _range_a(plate.range_a * 230.0 / options.mains_v))
-    for name, dialect, ranges in line_meters:
-        over_wire = DIALECTS.get((options.wires, name))
-        ranges = [] if over_wire else ranges
-        lines += _entry(name, over_wire or dialect, resources, 'position = "after-cut-off"', *ranges)
-    if options.meters == "typed":
-        lines += [f"# display: {resources[name]}" for name in ("handheld-volts", "handheld-amperes")]
-    meters = [(name, signal, full) for name, signal, full in _MULTIMETERS if name in resources]
-    for name, signal, full in meters:
-        lines += _entry(
-            *(name, "scpi-multimeter", resources, f'measures = "{signal.quantity}"', f'channel = "{signal.channel}"'),
-            f"ranges = {{ {signal.quantity} = {full!r} }}",
-        )
-    if "contactor" in resources:
-        lines += _entry("contactor", DIALECTS.get((options.wires, "contactor"), "scpi-relay"), resources)
-    lines += _entry("button", "scpi-button", resources)
-    lines += ["", "[roles]", *(['ac_source = "source"'] if "source" in resources else [])]
-    lines += [f"line_meters = [{_quoted(name for name, _, _ in line_meters)}]"]
-    lines += [f"dc_meters = [{_quoted(name for name, _, _ in meters)}]"]
-    ways_off = [name for name in ("contactor", "source") if name in resources]
-    lines += [f"cut_off = [{_quoted(ways_off)}]" if ways_off else 'cut_off = "person"']
-    return "\n".join([*lines, 'power_button = "button"', ""])
-
-
-def _quoted(names: Iterable[str]) -> str:
-    return ", ".join(f'"{name}"' for name in names)
-
-
-def _range_a(wanted_a: float) -> float:
-    return next((full for full in CURRENT_RANGES if full >= wanted_a), CURRENT_RANGES[-1])
-
-
-def _line_meters(meters: str, resources: dict[str, str], range_a: float) -> list[tuple[str, str, list[str]]]:
-    """Name, dialect and further lines of whatever measures the line."""
-    if meters == "typed":
-        return [("hand-meters", "keyed-in", [])]
-    if "module" in resources:
-        return [("module", "scpi-energy-module", [])]
-    if "handheld-volts" in resources:
-        return [("handheld-volts", "scpi-handheld-volts", []), ("handheld-amperes", "scpi-handheld-amperes", [])]
-    return [("power-meter", "scpi-power-meter", [f"ranges = {{ line_voltage = 300.0, line_current = {range_a!r} }}"])]
-
-
-def _entry(name: str, dialect: str, resources: dict[str, str], *more: str) -> list[str]:
-    resource = resources.get(name, KEYED)
-    return ["", f"[instruments.{name}]", f'dialect = "{dialect}"', f'resource = "{resource}"', *more]
 
 
 def _write_whole(path: Path, text: str) -> None:

@@ -14,6 +14,10 @@ from instruments.simulated.transformer import Output
 
 SMALL_SIGNAL_FULL_V: Final = 20.0
 """Rail voltage from which the small-signal stages draw their full current."""
+ABOVE_ZERO_A: Final = 0.0005
+"""No trimmer brings the idle below this."""
+LID_FACTOR: Final = 1.25
+"""By so much worse a heat sink is under the lid; common practice, no source."""
 SPEAKER_RELAY_FROM: Final = 0.5
 """The speaker relay's timer runs from this part of the rails on."""
 
@@ -115,6 +119,15 @@ class Stages:
     def weaker_v(self, ops: Ops) -> Real:
         """The smaller rail; half the only one."""
         return self.plus.volts * 0.5 if self.minus is None else ops.least(self.plus.volts, self.minus.volts)
+
+    def turn_trimmer(self, number: int, by_a: float) -> None:
+        """Turn a channel's bias trimmer so that its cold idle changes by so much. Raises IndexError."""
+        self.channels[number].idle_a = ABOVE_ZERO_A + max(0.0, self.channels[number].idle_a + by_a - ABOVE_ZERO_A)
+
+    def put_lid(self, *, on: bool) -> None:
+        """Put the lid on, or take it off: heat sinks under it are a quarter worse."""
+        for channel in self.channels:
+            channel.sink_k_per_w = channel.sink_k_per_w * (LID_FACTOR if on else 1.0 / LID_FACTOR)
 
     def step(self, ops: Ops) -> None:
         """Tell the outputs what a short takes now; everything else was told at the last slow tick."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from instruments.simulated.front import Front
 from instruments.simulated.ops import Ops, Real
@@ -15,8 +15,32 @@ SLOW_STEPS: Final = 16
 SOAK_STEP_S: Final = 0.25
 """The averaged model for long warm-ups moves on by so much at most."""
 
-EMITTER_LEFT: Final = Signal(Quantity.EMITTER_RESISTOR, "left")
-OFFSET_LEFT: Final = Signal(Quantity.DC_OFFSET, "left")
+CHANNEL_NAMES: Final = (
+    *("left", "right", "center", "surround-left", "surround-right"),
+    *("back-left", "back-right", "height-left", "height-right"),
+)
+"""What a unit's channels are called, in order."""
+
+
+class Clips(NamedTuple):
+    """Where a channel can be clipped to: its emitter resistor, its output ahead of the speaker relay and behind it."""
+
+    emitter: Signal
+    offset: Signal
+    terminals: Signal
+
+
+CLIPS: Final = tuple(
+    Clips(
+        Signal(Quantity.EMITTER_RESISTOR, name),
+        Signal(Quantity.DC_OFFSET, name),
+        Signal(Quantity.DC_OFFSET, f"{name}-terminals"),
+    )
+    for name in CHANNEL_NAMES
+)
+"""A channel's clips, in the channels' order."""
+EMITTER_LEFT, OFFSET_LEFT, _ = CLIPS[0]
+HEAT_SINK: Final = Signal(Quantity.TEMPERATURE, "heat-sink")
 RAIL_PLUS: Final = Signal(Quantity.RAIL, "plus")
 RAIL_MINUS: Final = Signal(Quantity.RAIL, "minus")
 
@@ -98,8 +122,17 @@ class Unit:
     def press_power(self) -> None:
         """Press the power button, or throw the standby switch, where there is one."""
 
+    channels = 0
+    """So many channels it has that have a bias trimmer each."""
+
+    def turn_trimmer(self, number: int, by_a: float) -> None:
+        """Turn a channel's bias trimmer, so that its cold idle changes by so much, A."""
+
+    def put_lid(self, *, on: bool) -> None:
+        """Put its lid on, or take it off."""
+
     def dc_values(self) -> Mapping[Signal, Real]:
-        """What DC meters clipped into it would see now, V."""
+        """What DC meters clipped into it would see now, V, and a thermometer on its heat sink, degC."""
         return {}
 
     def _step(self, source_v: Real, dt_s: float) -> Real:

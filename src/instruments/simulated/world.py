@@ -71,9 +71,26 @@ class World:
         """What is wrong with the bench's wiring; empty: nothing."""
         self._averaged = averaged
         self._changed_s = 0.0
+        self._watched: set[Signal] = set()
+        self._moved: dict[Signal, Signal] = {}
         self._per_window = round(WINDOW_S * frequency_hz) * STEPS_A_CYCLE
         self._sine = [math.sqrt(2.0) * math.sin(2.0 * math.pi * k / STEPS_A_CYCLE) for k in range(STEPS_A_CYCLE)]
         self._begin_window()
+
+    def watch(self, signal: Signal) -> None:
+        """Have a window hold what is at one of the unit's clips. Raises KeyError where it has no such clip."""
+        self.unit.dc_values()[signal]
+        self._watched.add(signal)
+
+    def move_clip(self, home: Signal, to: Signal) -> None:
+        """Move a meter's clip from where the bench file has it. Raises KeyError where there is nothing to clip to."""
+        with self.lock:
+            self.watch(to)
+            self._moved[home] = to
+
+    def at_clip(self, home: Signal) -> float:
+        """What a meter sees whose clip the bench file has there, in the newest window."""
+        return self.window.dc.get(self._moved.get(home, home), 0.0)
 
     # -- time ---------------------------------------------------------------------------------------------------
 
@@ -138,8 +155,9 @@ class World:
         self._source_squared += source_v * source_v if self.output_on else 0.0
         self._steps += 1
         if self._steps % SLOW_STEPS == 0:
-            for signal, value in self.unit.dc_values().items():
-                self._dc[signal] = self._dc.get(signal, 0.0) + value
+            values = self.unit.dc_values()
+            for signal in self._watched:
+                self._dc[signal] = self._dc.get(signal, 0.0) + values[signal]
         if self._steps % self._per_window == 0:
             self._end_window()
 
@@ -198,6 +216,18 @@ class World:
         """Press the unit's power button."""
         with self.lock:
             self.unit.press_power()
+            self._changed_s = self.now_s
+
+    def turn_trimmer(self, number: int, by_a: float) -> None:
+        """Turn the bias trimmer of one of the unit's channels."""
+        with self.lock:
+            self.unit.turn_trimmer(number, by_a)
+            self._changed_s = self.now_s
+
+    def put_lid(self, *, on: bool) -> None:
+        """Put the unit's lid on, or take it off."""
+        with self.lock:
+            self.unit.put_lid(on=on)
             self._changed_s = self.now_s
 
     # -- the log ------------------------------------------------------------------------------------------------

@@ -16,6 +16,8 @@ _OVERSHOOT = 0.05  # of mains
 _OFFSET_FROM = 0.4  # of mains
 _NO_CURRENT = 0.0005  # of nameplate current
 _EMITTER_RESISTOR_V = 0.1
+_IDLE_TIMES = 3.0  # of the idle that the unit's sheet wants
+_CYCLES = 2.5
 _DC_OFFSET_V = 1.0
 _TEMPERATURE_DEGC = 80.0
 _RAIL_DIFFERENCE_V = 5.0
@@ -35,13 +37,16 @@ def limits_for(
     driven: bool,
     speed: float = 1.0,
     line_gap_s: float = 0.0,
+    cycle_s: float = 0.0,
+    idle_v: float | None = None,
 ) -> Limits:
     """The limits of a run or replay.
 
     ``nameplate_w`` None leaves every ceiling that scales with it unset, hence not evaluated. ``driven`` says that a
     source follows set-points. ``speed`` is bench seconds a wall second on an accelerated simulated bench: what the
     computer's own delays cost in bench time grows with it. ``line_gap_s`` is for how long the line's meters may
-    have nothing to say, being slow or changing range. Volts rms, watts.
+    have nothing to say, being slow or changing range; ``cycle_s`` in what time the slowest other meter reads all that
+    it is wired to. ``idle_v`` is what the unit's sheet wants across its emitter resistors. Volts rms, watts.
     """
     signals = tuple(signals)
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
@@ -67,7 +72,7 @@ def limits_for(
         event_lasting_current_a=lasting_a,
         event_lasting_power_w=lasting_w if Quantity.REAL_POWER in quantities else None,
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
-        emitter_resistor_v=_EMITTER_RESISTOR_V if Quantity.EMITTER_RESISTOR in quantities else None,
+        emitter_resistor_v=_emitter_resistor_v(idle_v) if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,
         dc_offset_v=_DC_OFFSET_V if Quantity.DC_OFFSET in quantities else None,
         overshoot_v=_OVERSHOOT * nameplate_v if driven else None,
@@ -84,11 +89,15 @@ def limits_for(
         stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed, line_gap_s),
         # Where readings may be absent for a while, how long says more than how often it was asked meanwhile.
         bad_in_a_row=_BAD_IN_A_ROW + (ceil(line_gap_s / LEAST_PERIOD_S) if line_gap_s > _STALE_LINE_S else 0),
-        stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed, line_gap_s),
+        stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed, line_gap_s, _CYCLES * cycle_s),
         evidence_gross_nats=_or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
         evidence_subtle_nats=_or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
         watched=watched,
     )
+
+
+def _emitter_resistor_v(idle_v: float | None) -> float:
+    return _EMITTER_RESISTOR_V if idle_v is None else _IDLE_TIMES * idle_v
 
 
 def _or(usual: float, own: float | None) -> float:

@@ -5,15 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from rampguard.guard.decision import Observation
+import numpy as np
+
+from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Observation
 from rampguard.loads.band import BandState
 from rampguard.loads.basis import Basis
 from rampguard.loads.causes import CausesState
 from rampguard.loads.following import Sight
+from rampguard.loads.model import Drawn, chosen
+from rampguard.loads.trial import Crowd
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation, Reading, Signal
 
 OVERRAN: Final = "the expected band took too long to work out"
 """Why a moment was not evaluated at which the computer was too slow; a replay keeps to it."""
+
+STAYS: Final = 0.05
+"""Line voltage stays where it is within this part of nameplate voltage."""
+SETTLES_IN: Final = 20
+"""In so many steps samples are brought to where they would be after a time at one line voltage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,22 +34,64 @@ class Seen:
 
     observation: Observation
     sight: Sight
+    touched: bool = False
+    """Whether somebody has touched what sets the unit's idle since what was seen before."""
 
 
 class Expecting:
     """The band of one run."""
 
     def __init__(self, basis: Basis) -> None:
+        self._volts = basis.nameplate_v
         self._band = basis.band()
         self._state: BandState = self._band.begin()
         self._causes = basis.causes()
         self._followed: CausesState = self._causes.begin()
+        self._there = (0.0, 0.0)
+        self._pressed = False
+        self._touched = False
 
-    def expect(self, sight: Sight) -> Expectation:
-        """What was expected of one sight."""
+    def expect(self, seen: Seen) -> Expectation:
+        """What was expected of what is seen now.
+
+        While somebody has hold of what sets the unit's idle, the band is as wide as its class; of causes nothing is
+        told, and from then on only by what is read after it.
+        """
+        sight = seen.sight
+        self._note(sight)
+        if seen.touched:
+            nothing = np.zeros_like(self._state.scores)
+            self._state = replace(self._state, scores=nothing, whole=nothing, off=Drawn(nothing, nothing), readings=0.0)
+        elif self._touched:
+            self._followed = replace(self._followed, crowd=self._crowd_anew(sight))
+        self._touched = seen.touched
         self._state, expectation = self._band.step(self._state, sight)
+        if seen.touched:
+            return expectation
         self._followed, told = self._causes.step(self._followed, sight, matters=_outside(expectation, sight))
         return replace(expectation, told=told)
+
+    def _note(self, sight: Sight) -> None:
+        """Since when line voltage is where it is, and whether power was pressed."""
+        volts = sight.line_voltage_v or 0.0
+        if abs(volts - self._there[1]) > STAYS * self._volts:
+            self._there = (sight.time_s, volts)
+        self._pressed = self._pressed or sight.event
+
+    def _crowd_anew(self, sight: Sight) -> Crowd:
+        """All samples of the class, as they are after so long at this line voltage: those so far had another idle."""
+        crowd = self._causes.begin().crowd
+        model, v = crowd.following.model, (sight.line_voltage_v or 0.0) / self._volts
+        samples, seconds = crowd.samples, (sight.time_s - self._there[0]) / SETTLES_IN
+        for n in range(SETTLES_IN):
+            samples, _ = model.step(samples, v, seconds, event=n == 0 and self._pressed)
+        turned = model.turned(samples, v)
+        if turned is not None:  # whatever pulls in or starts has done so; no fault comes by that
+            mask, after = turned
+            samples = chosen(
+                mask, {name: samples[name] if name == "faulted" else after[name] for name in after}, samples
+            )
+        return replace(crowd, samples=samples)
 
 
 def _outside(expectation: Expectation, sight: Sight) -> bool:
@@ -62,10 +113,12 @@ class Sights:
     def __init__(self) -> None:
         self._waiting: dict[Signal, Reading] = {}
         self._event = False
+        self._touched = False
 
     def of(self, observation: Observation) -> Seen | None:
         """What is to be judged now; None where nothing is, or where it waits for a line voltage."""
-        self._event = self._event or bool(observation.expected_event)
+        self._event = self._event or observation.expected_event == POWER_PRESSED
+        self._touched = self._touched or observation.expected_event == TOUCHED
         values = {r.signal: r for r in observation.readings if r.value is not None}
         self._waiting |= {signal: values[signal] for signal in (LINE_CURRENT, REAL_POWER) if signal in values}
         volts = values.get(LINE_VOLTAGE)
@@ -73,6 +126,7 @@ class Sights:
             return None
         drawn, self._waiting = self._waiting, {}
         event, self._event = self._event, False
+        touched, self._touched = self._touched, False
         current, power = drawn.get(LINE_CURRENT), drawn.get(REAL_POWER)
         sight = Sight(
             time_s=observation.time_s,
@@ -84,4 +138,4 @@ class Sights:
             power_bound_w=0.0 if power is None else power.bound,
             event=event,
         )
-        return Seen(replace(observation, readings=(volts, *drawn.values())), sight)
+        return Seen(replace(observation, readings=(volts, *drawn.values())), sight, touched)

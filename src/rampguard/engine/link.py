@@ -44,6 +44,8 @@ class RunOrder:
     mains_v: float | None = None
     mains_frequency_hz: float | None = None
     plan: str | None = None
+    sheet: str | None = None
+    """The unit's sheet: the run goes on at full line, by what it says."""
     facts: dict[str, float] | None = None
     """What else is known of the unit, by name; goes before the bench file's."""
     series_lamp_w: float | None = None

@@ -9,6 +9,7 @@ from typing import Final
 from instruments.roles import Bench
 from rampguard.archive.writer import CaptureWriter
 from rampguard.engine.acquire import Acquisition
+from rampguard.engine.care import Care
 from rampguard.engine.cutoff import OffDrive, OffReport
 from rampguard.engine.expecting import Expecting
 from rampguard.engine.guardian import Watch
@@ -16,6 +17,7 @@ from rampguard.engine.machine import Sleep
 from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
 from rampguard.engine.supply import Supply
+from rampguard.engine.telling import Teller
 from rampguard.guard.limits import Limits
 from rampguard.guard.permissives import Permissive, Standing
 from rampguard.ramp.plan import Plan
@@ -46,6 +48,9 @@ class Live:
     zero_s: float
     """Bench time at which the run began."""
     sleep: Sleep
+    teller: Teller
+    care: Care | None = None
+    """What comes after the ramp; None: nothing, the plan's end is the run's."""
 
 
 def standing(parts: Live, held_up_s: float) -> dict[str, Permissive]:

@@ -14,19 +14,19 @@ from instruments.errors import InstrumentError
 from instruments.roles import OutputState
 from rampguard.archive.rows import Row
 from rampguard.engine.acquire import Batch
+from rampguard.engine.care import Care
 from rampguard.engine.cutoff import OffProof, begin_proof
-from rampguard.engine.expecting import OVERRAN, Sights
+from rampguard.engine.expecting import OVERRAN, Seen, Sights
 from rampguard.engine.live import Live, standing
 from rampguard.engine.machine import wall_s
 from rampguard.engine.reservoirs import WATCHED_S, Held, held_with
 from rampguard.engine.supply import TAKES_WITHIN_S
 from rampguard.engine.telling import Teller
-from rampguard.guard.decision import Decision, Layer, Observation, Severity
+from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import OFF_COMMANDED, Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
 from rampguard.guard.permissives import interlock_event
 from rampguard.guard.watched import GO_ON_HOLDING
-from rampguard.loads.following import Sight
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading, Signal
 from rampguard.ramp.stepper import RampInput, RampStep
 
@@ -52,7 +52,6 @@ class Loop:
     held: Held = field(default_factory=dict)
     """What metered rails hold since off was commanded."""
     commanded_wall_s: float = 0.0
-    teller: Teller = field(init=False)
     _stage: str = ""
     _is_off: bool = False
     """Whether the last row that was recorded says that off was commanded: a replay knows no more."""
@@ -68,8 +67,10 @@ class Loop:
     _problems: set[str] = field(default_factory=set)
     _newest: dict[str, float] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        self.teller = Teller(self.parts.capture, self.parts.operator)
+    @property
+    def teller(self) -> Teller:
+        """Tells what happens."""
+        return self.parts.teller
 
     @property
     def set_voltage_v(self) -> float | None:
@@ -168,12 +169,15 @@ class Loop:
         if not readings:
             return
         arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
-        event, self._event = self._event, ""
+        touched = TOUCHED if self.parts.care is not None and self.parts.care.is_touched else ""
+        event, self._event = self._event or touched, ""
         now_s = max(arrived_s, self.guard.time_s)
         observation = Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off)
         self._judge(observation)
         for reading in readings:
             self._notice(reading)
+            if self.parts.care is not None and self.interlock.state is State.LIVE:
+                self.parts.care.take(reading, now_s)
 
     def _notice(self, reading: Reading) -> None:
         if reading.value is None:
@@ -196,7 +200,7 @@ class Loop:
         self._act_on(decision)
         # What layer 1 has just cut for speaks for a cause, too.
         now = self._sights.of(observation) if live else None
-        expectation = None if now is None else self._expect(now.sight)
+        expectation = None if now is None else self._expect(now)
         if now is not None and expectation is not None:
             self.guard, decision = judge_expected(self.guard, decision, self.parts.limits, now.observation, expectation)
             self._act_on(decision)
@@ -210,10 +214,10 @@ class Loop:
         if decision.trip is not None and not self.interlock.cause:
             self._trip(decision.trip.reason)
 
-    def _expect(self, sight: Sight) -> Expectation:
+    def _expect(self, now: Seen) -> Expectation:
         """What was expected; layer 1 has acted by now. Late, it was not evaluated."""
         begun_s = time.monotonic()
-        expectation = self.parts.expecting.expect(sight)
+        expectation = self.parts.expecting.expect(now)
         late = not self.parts.lock_step and time.monotonic() - begun_s > BAND_LIMIT_S
         return Expectation(why_not=OVERRAN) if late else expectation
 
@@ -254,8 +258,11 @@ class Loop:
             return
         pressed = self._press_power() or self.parts.operator.take_power_pressed()
         if pressed:
-            self._event = "power-pressed"
-            self.note("power-pressed", "power was pressed")
+            self._event = POWER_PRESSED
+            self.note(POWER_PRESSED, "power was pressed")
+        if self.parts.care is not None and self.parts.care.has_begun:
+            self._go_on_at_full_line(self.parts.care)
+            return
         current, self._current = self._current, None
         given = RampInput(
             self._now_s(),
@@ -296,13 +303,24 @@ class Loop:
             )
         if move.overdue:
             self.trip(Layer.CEILING, move.overdue)
-        elif move.finished:
+        elif move.finished and self.parts.care is None:
             self.finished = True
             self._stop("the plan is done")
+        elif move.finished and self.parts.care is not None:
+            self.parts.care.begin(self.guard.time_s)
         else:
             self._have_it_obeyed()
             if self.parts.supply.advice is not None:
                 self.teller.advise(self.guard.time_s, self.parts.supply.advice)
+
+    def _go_on_at_full_line(self, care: Care) -> None:
+        self._stage = str(care.course.phase)
+        runs_away = care.turn(self.guard.time_s)
+        if runs_away:
+            self.trip(Layer.EVIDENCE, runs_away)
+        elif care.is_over:
+            self.finished = True
+            self._stop("the unit's course is done")
 
     def _have_it_obeyed(self) -> None:
         """In lock-step, bench time waits until the supply has heard."""

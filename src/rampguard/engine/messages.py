@@ -65,7 +65,18 @@ class Turn(_Message):
     by_v: Annotated[float, Field(ge=-50, le=50)]
 
 
-Command = Annotated[Alive | Off | PowerPressed | Note | Answer | Turn, Field(discriminator="command")]
+class Touched(_Message):
+    """At full line: a channel's bias trimmer is taken hold of, or let go of; the lid is moved; or this phase is over.
+
+    Ahead of a trimmer's first turn; while it is held, what is drawn is not held against what was drawn before.
+    """
+
+    command: Literal["touch"] = "touch"
+    what: Literal["trimmer", "let-go", "lid", "go-on"]
+    channel: str = ""
+
+
+Command = Annotated[Alive | Off | PowerPressed | Note | Answer | Turn | Touched, Field(discriminator="command")]
 
 # -- events -----------------------------------------------------------------------------------------------------------
 
@@ -141,6 +152,28 @@ class Advice(_Message):
     """Whether to wait because a meter has no reading just now."""
 
 
+class IdleTold(_Part):
+    """How a channel's idle does: volts across its test points now, and what it comes to (low, middle, high; 95 %)."""
+
+    now_v: float
+    going: Literal["not told yet", "rising", "cresting", "settling", "settled", "running away"]
+    do: Literal["wait", "adjust now", "turn down", "switch off", "find out why", "leave it"]
+    text: str
+    set_to_v: float | None
+    """Where to turn its trimmer to now; null: nowhere."""
+    comes_to_v: list[float] | None
+
+
+class CourseTold(_Message):
+    """At full line, once a second: the phase, minutes since full line and in the phase, and each channel's idle."""
+
+    event: Literal["course"] = "course"
+    phase: Literal["warm-up", "soak", "done"]
+    minutes: float
+    phase_minutes: float
+    idles: dict[str, IdleTold]
+
+
 class Asked(_Message):
     """A person is asked to type what an instrument shows; ``why`` says what was wrong with the answer before."""
 
@@ -209,6 +242,14 @@ class ReservoirHeld(_Part):
     below_2_v_in_s: float | None
 
 
+class CheckMade(_Part):
+    """One thing that was checked on the warm unit; ``right`` is null where it could not be."""
+
+    what: str
+    right: bool | None
+    text: str
+
+
 class Finished(_Message):
     """The run's result: the last event."""
 
@@ -219,6 +260,7 @@ class Finished(_Message):
     causes: list[CauseRanked]
     off: OffShown
     reservoirs: dict[str, ReservoirHeld]
+    checks: list[CheckMade]
     max_line_voltage_v: float | None
     seed: int | None
 
@@ -231,6 +273,7 @@ Event = Annotated[
     | Stage
     | Readings
     | Advice
+    | CourseTold
     | Asked
     | Alarm
     | Notice
@@ -247,7 +290,7 @@ class NoSuchMessage(ValueError):  # noqa: N818 - what it is
     """A line that is no message of this link; the text says what is wrong with it."""
 
 
-def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note | Answer | Turn:
+def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note | Answer | Turn | Touched:
     """The command in a message. Raises NoSuchMessage."""
     return _checked(_COMMANDS, message)  # type: ignore[no-any-return]
 

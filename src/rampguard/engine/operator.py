@@ -11,7 +11,7 @@ from typing import Any, Final
 from instruments.keyed import NobodyAnswers
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import SCREEN_LEASE_S
-from rampguard.engine.messages import Answer, NoSuchMessage, Note, PowerPressed, Turn, command_in
+from rampguard.engine.messages import Answer, NoSuchMessage, Note, PowerPressed, Touched, Turn, command_in
 
 LISTEN_S: Final = 0.05
 
@@ -29,6 +29,7 @@ class Operator:
         self._power_pressed = False
         self._notes: list[str] = []
         self._turned_v = 0.0
+        self._touches: list[Touched] = []
         self._answers: dict[str, queue.SimpleQueue[str]] = {}
 
     def tell(self, event: str, **details: Any) -> None:
@@ -66,6 +67,8 @@ class Operator:
             self.answers(command.instrument).put(command.text)
         elif isinstance(command, Turn):
             self._turned_v += command.by_v
+        elif isinstance(command, Touched):
+            self._touches.append(command)
 
     def answers(self, instrument: str) -> queue.SimpleQueue[str]:
         """Where what is typed for an instrument arrives."""
@@ -75,6 +78,11 @@ class Operator:
         """What the operator noted since this was last asked."""
         notes, self._notes = self._notes, []
         return notes
+
+    def take_touches(self) -> list[Touched]:
+        """What the operator said of trimmers, lid and phase since this was last asked."""
+        touches, self._touches = self._touches, []
+        return touches
 
     def take_turned_v(self) -> float:
         """By how much the knob of a simulated variac was to be turned since this was last asked, volts."""

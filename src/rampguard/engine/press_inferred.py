@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 from rampguard.archive.rows import Row
+from rampguard.guard.decision import POWER_PRESSED
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE
@@ -17,7 +18,7 @@ FROM: Final = 0.4
 """Part of line voltage from which a standby supply may hold a relay; common practice, no source."""
 RISES: Final = 0.05
 """A rise from one reading to the next by so much of nameplate current is a relay's."""
-NAME: Final = "power-pressed"
+NAME: Final = POWER_PRESSED
 
 
 class PressInferred:

@@ -12,11 +12,12 @@ from typing import Any, Final
 
 from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
-from instruments.roles import AcSource, Bench
+from instruments.roles import AcSource, Bench, Meter
 from rampguard import __version__
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
-from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, read_once
+from rampguard.engine.acquire import Acquisition, Batch, FreeRunning, LockStep, read_once
+from rampguard.engine.care import Care
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.cutoff import PERSON_LASTS_S, PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.expecting import Expecting
@@ -38,13 +39,15 @@ from rampguard.engine.permits import Permits
 from rampguard.engine.presser import Presser
 from rampguard.engine.reservoirs import reservoirs
 from rampguard.engine.setup import Prepared, Refused, prepare
-from rampguard.engine.supply import DrivenSupply, HandTurnedSupply, Supply, fastest, line_gap_s
+from rampguard.engine.supply import DrivenSupply, HandTurnedSupply, Supply, cycle_s, fastest, line_gap_s
+from rampguard.engine.telling import Teller
 from rampguard.guard.decision import Layer
 from rampguard.guard.evidence import causes_message, ranked
 from rampguard.guard.interlock import Event, Interlock, State, step
 from rampguard.guard.limits import Limits
-from rampguard.quantities import LINE_VOLTAGE, Quantity, Signal
+from rampguard.quantities import LINE_VOLTAGE, Clock, Quantity, Reading, Signal
 from rampguard.ramp.plan import PlanError
+from rampguard.warmup.course import Course
 
 CONTACTOR_CLOSES_BELOW_V: Final = 2.0
 """The contactor is closed only with the variac below this."""
@@ -184,6 +187,8 @@ class _Run:
             driven=self.bench.source is not None,
             speed=self.prepared.speed,
             line_gap_s=TYPING_S if self.typed else line_gap_s(self.bench.meters),
+            cycle_s=cycle_s(self.bench.meters),
+            idle_v=None if self.prepared.sheet is None else self.prepared.sheet.idle.volts,
         )
 
     def _prove_off_first(self) -> OffProof:
@@ -225,19 +230,21 @@ class _Run:
                 f" {source.max_line_voltage_v:g} V; lower the plan or use another source"
             )
         plan_s = sum(stage.timeout_s for stage in self.prepared.plan.stages)
+        sheet = self.prepared.sheet
+        course_s = 0.0 if sheet is None else 60.0 * (sheet.idle.longest_min + sheet.soak.minutes)
         ceiling_a = self.limits.ceiling(Quantity.LINE_CURRENT, in_event=True)
         assert ceiling_a is not None  # noqa: S101 - prepare() refused a run without a nameplate
         source.prepare(
             frequency_hz=self.prepared.bench_file.mains.frequency_hz,
             current_limit_a=SOURCE_LIMIT_RATIO * ceiling_a,
-            run_time_limit_s=2.0 * plan_s + RUN_TIME_MARGIN_S,
+            run_time_limit_s=2.0 * plan_s + course_s + RUN_TIME_MARGIN_S,
         )
 
     def _check_meters(self) -> None:
         """Every meter gives a valid reading, and the line is below what a contactor may close on."""
         self.bench.clock.sleep(0.2)
         for meter in self.bench.meters:
-            batch = read_once(meter, self.bench.clock)
+            batch = _every_signal(meter, self.bench.clock)
             bad = [r for r in batch.readings if r.value is None]
             if batch.problem or bad:
                 what = batch.problem or ", ".join(f"{r.signal.column} is {r.validity}" for r in bad)
@@ -302,6 +309,7 @@ class _Run:
     def power_up(self, capture: CaptureWriter, guardian: Watch) -> int:
         """From proven off, through live, to proven off. Returns the exit code."""
         reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
+        teller = Teller(capture, self.operator)
         live = Live(
             bench=self.bench,
             plan=self.prepared.plan,
@@ -319,6 +327,8 @@ class _Run:
             typed=self.typed,
             zero_s=self.bench.clock.now_s(),
             sleep=self.sleep,
+            teller=teller,
+            care=self._care(teller),
         )
         loop = Loop(live, step(self.armed, Event.ENERGISE))
         self.operator.tell("live", capture=str(capture.folder), plan=self.prepared.plan.title)
@@ -339,6 +349,14 @@ class _Run:
         # What is typed is of now; what a meter says first may be of before the contactor closed.
         zero_lasts_s = 0.0 if self.typed else max(ZERO_LASTS_S, line_gap_s(self.bench.meters))
         return HandTurnedSupply(self.bench.knob, most, zero_lasts_s=zero_lasts_s, operator_turns=self.order.turns_knob)
+
+    def _care(self, teller: Teller) -> Care | None:
+        sheet = self.prepared.sheet
+        if sheet is None:
+            return None
+        # In lock-step alone may a simulated hand be waited for.
+        hand = self.bench.unit_hand if self.lock_step and not self.order.turns_knob else None
+        return Care(Course(sheet, self._signals()), self.operator, teller, hand)
 
     def _acquisition(self) -> Acquisition:
         if self.lock_step:
@@ -400,9 +418,21 @@ class _Run:
             "causes": [] if loop is None else causes_message(ranked(loop.guard.evidence, trip)),
             "off": proof.as_message,
             "reservoirs": {} if loop is None else {k: r.as_message for k, r in reservoirs(loop.held).items()},
+            "checks": loop.parts.care.checks() if loop and loop.parts.care else [],
             "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
             "seed": self.order.seed,
         }
+
+
+def _every_signal(meter: Meter, clock: Clock) -> Batch:
+    """A reading of every signal: a scanner reads one at a time."""
+    found: dict[Signal, Reading] = {}
+    for _ in meter.signals:
+        batch = read_once(meter, clock)
+        found |= {reading.signal: reading for reading in batch.readings}
+        if batch.problem or len(found) == len(meter.signals):
+            break
+    return Batch(meter.name, tuple(found.values()), batch.problem)
 
 
 def _gave_up(loop: Loop) -> bool:

@@ -17,6 +17,7 @@ from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.ramp.default import default_plan
 from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
+from rampguard.warmup.sheet import SheetError, UnitSheet, load_sheet
 
 TYPED_STAGE_S: Final = 900.0
 """How long a stage may take to end where readings are typed."""
@@ -39,6 +40,8 @@ class Prepared:
     basis: Basis
     speed: float
     """Bench seconds a wall second on an accelerated simulated bench; 1 otherwise."""
+    sheet: UnitSheet | None
+    """What the unit should be when warm; None: the run ends with its plan."""
     by_a_person: Mapping[str, Permissive]
     """How the pre-power checks stand that a person makes."""
 
@@ -97,8 +100,23 @@ def prepare(order: RunOrder) -> Prepared:
         plan=plan,
         basis=_basis(order, bench_file, chosen.name, nameplate_v, nameplate_w),
         speed=speed or 1.0,
+        sheet=_sheet(order, chosen.name),
         by_a_person=by_a_person,
     )
+
+
+def _sheet(order: RunOrder, load_class: str) -> UnitSheet | None:
+    if order.sheet is None:
+        return None
+    try:
+        sheet = load_sheet(Path(order.sheet))
+    except SheetError as error:
+        raise Refused(str(error)) from None
+    if sheet.load_class != load_class:
+        raise Refused(
+            f"{order.sheet}: load_class = {sheet.load_class!r}, but this unit is taken for a {load_class}; correct one"
+        )
+    return sheet
 
 
 def _with_time_to_type(plan: Plan) -> Plan:

@@ -197,6 +197,12 @@ def silence_s(measuring_time_s: float, range_change_s: float, ranges: int) -> fl
     return WINDOWS_BLIND * measuring_time_s + changes_s
 
 
+def cycle_s(meters: Sequence[Meter]) -> float:
+    """In what time the slowest of the other meters reads all that it is wired to, s: a scanner one after the other."""
+    others = (meter for meter in meters if not is_of_line(meter))
+    return max((len(meter.signals) * meter.measuring_time_s for meter in others), default=0.0)
+
+
 def is_of_line(meter: Meter) -> bool:
     """Whether a meter reads anything of the line."""
     return any(signal.quantity in LINE_QUANTITIES for signal in meter.signals)

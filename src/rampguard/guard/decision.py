@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+from typing import Final
 
 from rampguard.quantities import Reading
+
+POWER_PRESSED: Final = "power-pressed"
+"""The event that explains an inrush."""
+TOUCHED: Final = "touched"
+"""The event that explains that idle is another than before, and no inrush: somebody has hold of a bias trimmer."""
 
 
 class Severity(IntEnum):
@@ -31,7 +37,8 @@ class Observation:
     """All that the guard learns at one moment.
 
     ``time_s`` is bench time since the run began. ``set_voltage_v`` is the source's set-point (rms), None where there
-    is none. ``expected_event`` names an event that explains a jump in current (``power-pressed``); empty mostly.
+    is none. ``expected_event`` names what explains another current than before (`POWER_PRESSED`, `TOUCHED`); empty
+    mostly.
     ``readings`` may be empty: time passing is an observation too. ``is_off`` says that off was commanded before.
     """
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from rampguard.guard.decision import Observation
+from rampguard.guard.decision import POWER_PRESSED, Observation
 from rampguard.guard.limits import Limits
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading, Signal, Validity
 
@@ -67,7 +67,7 @@ def remember(memory: Memory, limits: Limits, observation: Observation) -> Memory
         else:
             bad[reading.signal] = bad.get(reading.signal, 0) + 1
     excused_until_s = memory.rates_excused_until_s
-    if observation.expected_event:
+    if observation.expected_event == POWER_PRESSED:
         excused_until_s = now_s + limits.expected_event_window_s
     memory = Memory(  # written out: `replace` costs a third of layer 1's time
         started_s=now_s if memory.started_s is None else memory.started_s,

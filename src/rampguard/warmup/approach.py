@@ -20,7 +20,7 @@ import numpy as np
 
 from rampguard.warmup.exponentials import Floats, last_digit_u
 
-TAUS_S: Final = np.geomspace(60.0, 7200.0, 40)
+TAUS_S: Final = np.geomspace(60.0, 7200.0, 160)
 """Time constants that are weighed, of heat sinks and what stands on them; feedback through the bias makes them longer
 than the sink's own."""
 USUAL_S: Final = 480.0
@@ -33,7 +33,7 @@ LEAST_S: Final = 30.0
 DRIFT: Final = 0.15
 """Standard deviation of how far an idle drifts, as a part of itself, before anything is read; common practice."""
 BINS: Final = 60
-FLOOR: Final = 3e-4
+FLOOR: Final = 8e-4
 """What curve and unit differ by, as a part of the value: a bin's mean is not better than this."""
 SURELY: Final = 0.95
 

@@ -24,6 +24,9 @@
     minus_v = -45.0
     tolerance_percent = 10.0
 
+    [soak]
+    minutes = 60.0
+
 Reading one touches no instrument. Everything that can be wrong with it is told at once.
 """
 
@@ -65,6 +68,8 @@ class IdleTarget(Strict):
     """Minutes from full line to the first setting: 4 to 6, common practice."""
     final_check_min: Positive = 30.0
     """Minutes until it is checked warm, lid on: half an hour or more, common practice."""
+    longest_min: Positive = 120.0
+    """Minutes after which a warm-up that has not settled is no longer waited for."""
 
     @model_validator(mode="after")
     def _one_target(self) -> IdleTarget:
@@ -72,6 +77,8 @@ class IdleTarget(Strict):
             raise ValueError("give one of target_v (across the test points) and target_a (of one device)")
         if self.final_check_min <= self.first_setting_min:
             raise ValueError("final_check_min comes after first_setting_min")
+        if self.longest_min < self.final_check_min:
+            raise ValueError("longest_min is no less than final_check_min")
         return self
 
     @property
@@ -113,6 +120,12 @@ class Rails(Strict):
         return self.plus_v - (self.minus_v or 0.0)
 
 
+class Soak(Strict):
+    """How long the unit is left on once it is warm, idling; somebody stays with it."""
+
+    minutes: Annotated[float, Field(ge=0, le=24 * 60)] = 60.0
+
+
 class UnitSheet(Strict):
     """One model's sheet."""
 
@@ -123,6 +136,7 @@ class UnitSheet(Strict):
     idle: IdleTarget
     offset: OffsetLimit = OffsetLimit()
     rails: Rails
+    soak: Soak = Soak()
     trimmers: Literal["bias", "none"] = "bias"
     """What sets the idle: a trimmer a channel, or nothing (it sets itself)."""
 

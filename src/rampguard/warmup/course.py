@@ -1,0 +1,209 @@
+"""The course of a unit at full line: warm-up, its idle watched and set; every channel checked; then the soak.
+
+It has a memory, but no clock and no I/O: readings, touches and the time come in, and what to say and do comes out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+from rampguard.quantities import Quantity, Reading, Signal
+from rampguard.warmup.approach import Stretch
+from rampguard.warmup.checks import Check, Newest, checks_of
+from rampguard.warmup.series import Series
+from rampguard.warmup.sheet import UnitSheet
+from rampguard.warmup.tracking import tracking
+from rampguard.warmup.watch import Do, Going, Watch, look
+
+LOOKED_AT_EVERY_S: Final = 2.0
+"""Each channel in turn."""
+TOUCHED_MOST_S: Final = 60.0
+"""A trimmer that nobody says they have let go of counts as let go of after so long."""
+
+
+class Phase(StrEnum):
+    """Where on its course the unit is."""
+
+    RAMP = "ramp"
+    WARM_UP = "warm-up"
+    SOAK = "soak"
+    DONE = "done"
+
+
+class Touch(StrEnum):
+    """What somebody touches that changes what an idle does."""
+
+    TRIMMER = "trimmer"
+    LID = "lid"
+
+
+@dataclass(slots=True)
+class _Channel:
+    """One channel's idle: its stretches between touches; whether each has its time constant from the one before."""
+
+    stretches: list[tuple[Series, bool]] = field(default_factory=lambda: [(Series(), False)])
+    newest_v: float = 0.0
+    touched_since_s: float | None = None
+    let_go_s: float = float("-inf")
+    watch: Watch | None = None
+
+    def begin_anew(self, *, carries_over: bool) -> None:
+        if len(self.stretches[-1][0]):
+            self.stretches.append((Series(), carries_over))
+
+    @property
+    def as_stretches(self) -> list[Stretch]:
+        return [Stretch(series.time_s, series.values, carries) for series, carries in self.stretches]
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """What a step came to: a channel's new word, a phase that begins, a channel that runs away; empty mostly."""
+
+    said: str = ""
+    begins: Phase | None = None
+    runs_away: str = ""
+
+
+class Course:
+    """One unit's course, by its sheet; ``signals`` are what is metered. Volts, seconds of bench time."""
+
+    def __init__(self, sheet: UnitSheet, signals: Sequence[Signal]) -> None:
+        self.sheet = sheet
+        self.phase = Phase.RAMP
+        self.began_s = self.phase_began_s = 0.0
+        metered = {signal.channel for signal in signals if signal.quantity is Quantity.EMITTER_RESISTOR}
+        self._channels = {name: _Channel() for name in sheet.channels if name in metered}
+        self.unwatched = tuple(name for name in sheet.channels if name not in metered)
+        """Channels of whose idle no meter tells: line power hides one of seven that runs away."""
+        self._sinks: dict[str, Series] = {}
+        self._newest: dict[Signal, Newest] = {}
+        self._next_look_s = 0.0
+        self._turn = 0
+        self._hurried = False
+        self._now_s = 0.0
+
+    # -- what comes in ------------------------------------------------------------------------------------------
+
+    def begin(self, now_s: float) -> None:
+        """Full line is reached."""
+        self.phase, self.began_s, self.phase_began_s = Phase.WARM_UP, now_s, now_s
+
+    def take(self, reading: Reading, now_s: float) -> None:
+        """One reading, from full line on."""
+        if reading.value is None or self.phase in (Phase.RAMP, Phase.DONE):
+            return
+        signal = reading.signal
+        self._newest[signal] = Newest(reading.value, reading.bound)
+        if signal.quantity is Quantity.TEMPERATURE:
+            self._sinks.setdefault(signal.channel, Series()).put(now_s, reading.value)
+        channel = self._channels.get(signal.channel)
+        if signal.quantity is not Quantity.EMITTER_RESISTOR or channel is None:
+            return
+        self._now_s, channel.newest_v = now_s, abs(reading.value)
+        if channel.touched_since_s is None:
+            channel.stretches[-1][0].put(now_s, channel.newest_v)
+
+    def touch(self, what: Touch, channel: str, now_s: float) -> None:
+        """Somebody touches a channel's trimmer, and goes on until `let_go`; or has moved the lid."""
+        if what is Touch.LID:
+            for each in self._channels.values():
+                each.begin_anew(carries_over=False)
+        elif channel in self._channels:
+            self._channels[channel].touched_since_s = now_s
+
+    def let_go(self) -> None:
+        """Whatever trimmer was touched is let go of."""
+        for channel in self._channels.values():
+            if channel.touched_since_s is not None:
+                channel.touched_since_s, channel.let_go_s, channel.watch = None, self._now_s, None
+                channel.begin_anew(carries_over=True)
+
+    def hurry(self) -> None:
+        """Whoever works here does not wait for this phase to end by itself."""
+        self._hurried = True
+
+    # -- what comes out -----------------------------------------------------------------------------------------
+
+    @property
+    def touched(self) -> tuple[str, ...]:
+        """The channels whose trimmers somebody has hold of."""
+        return tuple(name for name, channel in self._channels.items() if channel.touched_since_s is not None)
+
+    def newest_idle_v(self, channel: str) -> float:
+        """A channel's newest reading, V across its test points. Raises KeyError for one that is not watched."""
+        return self._channels[channel].newest_v
+
+    def let_go_s(self, channel: str) -> float:
+        """When a channel's trimmer was let go of last; before everything if never. Raises KeyError as above."""
+        return self._channels[channel].let_go_s
+
+    @property
+    def watches(self) -> dict[str, Watch]:
+        """What was seen last of each channel that is watched."""
+        return {name: channel.watch for name, channel in self._channels.items() if channel.watch is not None}
+
+    def minutes(self, now_s: float) -> float:
+        """Minutes since full line."""
+        return (now_s - self.began_s) / 60.0
+
+    def step(self, now_s: float) -> Iterator[Turned]:
+        """What is new by now."""
+        if self.phase in (Phase.RAMP, Phase.DONE):
+            return
+        if any(now_s - (c.touched_since_s or now_s) > TOUCHED_MOST_S for c in self._channels.values()):
+            self.let_go()
+        if self._channels and now_s >= self._next_look_s:
+            self._next_look_s = now_s + LOOKED_AT_EVERY_S / len(self._channels)
+            yield from self._look(now_s)
+        if self._phase_is_over(now_s):
+            soaks = self.phase is Phase.WARM_UP and self.sheet.soak.minutes > 0.0
+            self.phase = Phase.SOAK if soaks else Phase.DONE
+            self.phase_began_s, self._hurried = now_s, False
+            yield Turned(begins=self.phase)
+
+    def _look(self, now_s: float) -> Iterator[Turned]:
+        names = list(self._channels)
+        self._turn = (self._turn + 1) % len(names)
+        name, channel = names[self._turn], self._channels[names[self._turn]]
+        if channel.touched_since_s is not None or not len(channel.stretches[-1][0]):
+            return
+        before = channel.watch
+        now = look(
+            channel.as_stretches,
+            self.sheet.idle,
+            self.minutes(now_s),
+            adjustable=self.sheet.trimmers == "bias",
+            before=Going.UNTOLD if before is None else before.going,
+        )
+        channel.watch = now
+        if now.going is Going.RUNNING_AWAY:
+            yield Turned(runs_away=f"{name}: {now.text}")
+        elif before is None or (now.going, now.do) != (before.going, before.do):
+            yield Turned(said=f"{name}: {now.text}")
+
+    def _phase_is_over(self, now_s: float) -> bool:
+        if self._hurried:
+            return True
+        if self.phase is Phase.SOAK:
+            return now_s - self.phase_began_s >= 60.0 * self.sheet.soak.minutes
+        if self.minutes(now_s) >= self.sheet.idle.longest_min:
+            return True
+        all_right = all(c.watch is not None and c.watch.do is Do.LEAVE for c in self._channels.values())
+        return all_right and self.minutes(now_s) >= self.sheet.idle.final_check_min
+
+    def checks(self) -> list[Check]:
+        """Every channel, offset and rail against the sheet, by the newest readings; and whether the bias tracks."""
+        found = checks_of(self.sheet, self._newest, self.watches, self.unwatched)
+        for sink in self._sinks.values():
+            for name, channel in self._channels.items():
+                series = channel.stretches[-1][0]
+                told = tracking(series.time_s, series.values, sink.time_s, sink.values)
+                if told is not None:
+                    tolerance = self.sheet.idle.tolerance_percent / 100.0
+                    right = abs(told.over_span) <= tolerance
+                    found.append(Check(f"bias of {name}", right, told.said(tolerance)))
+        return found
