@@ -8,7 +8,7 @@ from __future__ import annotations
 import tomllib
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator
 
@@ -18,6 +18,9 @@ from instruments.errors import BenchFileError
 from instruments.keyed import KEYED
 from instruments.roles import Position
 from rampguard.quantities import Quantity, Signal
+
+BEHIND_RELAY: Final = "-terminals"
+"""What is behind the speaker relay of a channel is called after it, and so."""
 
 
 class Mains(Strict):
@@ -186,6 +189,35 @@ class BenchFile(Strict):
     def cut_offs(self) -> tuple[str, ...]:
         """Names of the ways off, in order; none where a person is the cut-off."""
         return () if self.roles.cut_off == PERSON else tuple(self.roles.cut_off)
+
+    def clipped_to(self, channel: str) -> BenchFile:
+        """The same bench, its multimeters of idle and offset clipped to another channel.
+
+        Raises BenchFileError unless they are all on one channel.
+        """
+        clips = {
+            name: entry
+            for name, entry in self.instruments.items()
+            if entry.measures in (Quantity.EMITTER_RESISTOR, Quantity.DC_OFFSET) and name in self.roles.dc_meters
+        }
+        homes = {entry.channel.removesuffix(BEHIND_RELAY) for entry in clips.values()}
+        if len(homes) != 1:
+            what = "no multimeter reads idle or offset" if not homes else f"multimeters read {', '.join(sorted(homes))}"
+            raise BenchFileError(Path(self.title), [f"{what}: to go round the channels, clip all of them to one"])
+        [home] = homes
+        moved = {
+            name: entry.model_copy(update={"channel": channel + entry.channel.removeprefix(home)})
+            for name, entry in clips.items()
+        }
+        return self.model_copy(update={"instruments": {**self.instruments, **moved}})
+
+    def on_widest_current_range(self) -> BenchFile:
+        """The same bench, its line meters on the widest range of current they have: for an inrush."""
+        wide = {
+            name: entry.model_copy(update={"ranges": {q: r for q, r in entry.ranges.items() if q != "line_current"}})
+            for name, entry in self.instruments.items()
+        }
+        return self.model_copy(update={"instruments": wide})
 
     def dialect(self, name: str) -> Dialect:
         """The dialect of an instrument of this bench."""

@@ -202,6 +202,8 @@ class SourceDialect(Strict):
     """What makes it an AC source."""
 
     max_line_voltage_v: Positive
+    max_current_a: Positive | None = None
+    """The highest current limit that it can be set to; absent: any."""
     resolution_v: Positive
     settling_s: NotNegative
     set_voltage: Text

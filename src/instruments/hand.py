@@ -41,6 +41,10 @@ class _Told:
 class SimulatedHand(_Told):
     """Turns the knob of a simulated variac."""
 
+    def get_ready(self, line_voltage_v: float) -> None:
+        """Switch the supply on, its knob at so many volts, before anything is energised. Raises as below."""
+        self._say(f"HAND:READY {line_voltage_v:.3f}")
+
     def set_line_voltage(self, line_voltage_v: float) -> None:
         """Tell it where to turn the knob to, volts rms; at 0 it switches off, too. Raises LinkError, CommandRefused."""
         self._say(f"HAND:TO {line_voltage_v:.3f}")

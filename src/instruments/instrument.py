@@ -238,7 +238,7 @@ class ScpiSource(_Spoken):
         self._expect_number(self._source.voltage_query, 0.0, self._source.resolution_v)
         values = {
             "frequency_hz": frequency_hz,
-            "current_limit_a": current_limit_a,
+            "current_limit_a": min(current_limit_a, self._source.max_current_a or current_limit_a),
             "run_time_limit_s": run_time_limit_s,
         }
         for setting in self._source.before_arming:

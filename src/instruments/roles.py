@@ -116,6 +116,10 @@ class Knob(Protocol):
         """What messages call it."""
         ...
 
+    def get_ready(self, line_voltage_v: float) -> None:
+        """Switch the supply on, its knob at so many volts rms. Raises LinkError, CommandRefused."""
+        ...
+
     def set_line_voltage(self, line_voltage_v: float) -> None:
         """Tell the hand where to turn it to, volts rms. Raises LinkError, CommandRefused."""
         ...

@@ -68,6 +68,20 @@ def _add_shared(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
 
 
+def _add_after(parser: argparse.ArgumentParser) -> None:
+    """What else there is to do once a power-up passed."""
+    parser.add_argument(
+        "--cold-starts",
+        action="store_true",
+        help="once it passed: three cold starts at full mains, two minutes apart; a ramp tests no fuse, no soft start",
+    )
+    parser.add_argument(
+        "--every-channel",
+        action="store_true",
+        help="with one meter: a power-up for each channel of the sheet, the clips moved in between, power off",
+    )
+
+
 def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
     parser = _command(
         commands,
@@ -88,6 +102,7 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
         action="store_true",
         help="go on at full line by the simulated unit's own sheet: warm-up, idle, every channel, soak",
     )
+    _add_after(parser)
     _add_on_the_bench(parser)
     _add_shared(parser)
 
@@ -151,6 +166,7 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
     parser.add_argument(
         "--sheet", type=Path, help="unit sheet: go on at full line, with warm-up, idle, every channel and soak"
     )
+    _add_after(parser)
     parser.add_argument(
         "--permissives-confirmed",
         action="store_true",

@@ -5,9 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
 import instruments
 from rampguard.arguments import Act, parser_of
@@ -15,6 +16,7 @@ from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, Run
 
 if TYPE_CHECKING:
     from rampguard.demo import OnTheBench
+    from rampguard.every_channel import Follow
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -52,7 +54,7 @@ def _demo(options: argparse.Namespace) -> int:
                 turns_knob=options.turn,
                 permissives_confirmed="simulated bench",
             )
-            return _follow(order, as_json=options.json)
+            return _follow(order, _wanted(options, by_a_person=False))
     except SimulatorFailed as error:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
@@ -101,18 +103,86 @@ def _run(options: argparse.Namespace) -> int:
         permissives_confirmed=confirmed,
         overrides=overrides,
     )
-    return _follow(order, as_json=options.json)
+    return _follow(order, _wanted(options))
 
 
-def _follow(order: RunOrder, *, as_json: bool) -> int:
+def _wanted(options: argparse.Namespace, *, by_a_person: bool = True) -> _Wanted:
+    return _Wanted(options.json, options.every_channel, options.cold_starts, by_a_person)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What is wanted of a run besides its order."""
+
+    as_json: bool
+    every_channel: bool
+    cold_starts: bool
+    by_a_person: bool = True
+    """Whether somebody has to confirm what is done in between; on a simulated bench nobody has to."""
+
+
+def _follow(order: RunOrder, wanted: _Wanted) -> int:
     from rampguard.onlooker import Onlooker, story_stream
 
-    onlooker = Onlooker(story_stream(as_json=as_json))
-    code = onlooker.follow(order)
-    if onlooker.capture is not None:
-        _draw(onlooker.capture, None)
-    if as_json:
-        _print_json(onlooker.summary or {"format": 1, "outcome": "refused", "reason": onlooker.refused})
+    out = story_stream(as_json=wanted.as_json)
+
+    def follow(one: RunOrder) -> tuple[int, dict[str, Any]]:
+        onlooker = Onlooker(out)
+        code = onlooker.follow(one)
+        if onlooker.capture is not None:
+            _draw(onlooker.capture, None)
+        return code, onlooker.summary or {"format": 1, "outcome": "refused", "reason": onlooker.refused}
+
+    def agreed(text: str, question: str) -> bool:
+        from rampguard.pre_power import is_confirmed
+
+        print(f"\n{text}.", file=out, flush=True)
+        return is_confirmed(question) if wanted.by_a_person else True
+
+    if wanted.every_channel:
+        code, result = _follow_every_channel(order, follow, agreed, out)
+    else:
+        code, result = follow(order)
+    if wanted.cold_starts and code == EXIT_DONE:
+        code = _follow_cold_starts(order, result, follow, agreed, out)
+    if wanted.as_json:
+        _print_json(result)
+    return code
+
+
+def _follow_every_channel(
+    order: RunOrder, follow: Follow, agreed: Callable[[str, str], bool], out: TextIO
+) -> tuple[int, dict[str, Any]]:
+    from rampguard.every_channel import every_channel, summary_lines
+    from rampguard.warmup.sheet import SheetError, load_sheet
+
+    try:
+        if order.sheet is None:
+            raise SheetError("--every-channel", ["goes by a unit sheet: give --sheet (demo: --warm-up)"])
+        sheet = load_sheet(Path(order.sheet))
+    except SheetError as error:
+        print(error, file=sys.stderr)
+        return EXIT_BAD_INPUT, {"format": 1, "outcome": "refused", "reason": str(error)}
+    every = every_channel(
+        order, sheet, follow, lambda text: agreed(text, "The clips are moved, rails measured below 2 V before?")
+    )
+    for line in summary_lines(every):
+        print(line, file=out)
+    return every.exit_code, every.as_message
+
+
+def _follow_cold_starts(
+    order: RunOrder, result: dict[str, Any], follow: Follow, agreed: Callable[[str, str], bool], out: TextIO
+) -> int:
+    from rampguard.cold_starts import APART_S, READY, STARTS, cold_starts, start_lines
+
+    if not agreed(READY.format(starts=STARTS, apart=APART_S), "Go on?"):
+        return EXIT_DONE
+    passed = result if "capture" in result else list(result["channels"].values())[-1]
+    code, starts = cold_starts(order, passed, follow)
+    result["cold_starts"] = starts
+    for line in start_lines(starts):
+        print(line, file=out)
     return code
 
 

@@ -160,8 +160,7 @@ class Onlooker:
 
     def _on_readings(self, event: dict[str, Any]) -> None:
         self._newest = event
-        every_s = COURSE_EVERY_S if self._course_told_s else LINE_EVERY_S
-        if time.monotonic() - self._told_s > every_s:
+        if not self._course_told_s and time.monotonic() - self._told_s > LINE_EVERY_S:
             self._line_of_readings()
 
     def _on_advice(self, event: dict[str, Any]) -> None:

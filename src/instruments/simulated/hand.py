@@ -38,6 +38,12 @@ class Hand:
         self._switches_off_s: float | None = None
         world.each_window = self.move
 
+    def get_ready(self, volts: float) -> None:
+        """The supply is switched on, and the knob stands there, before the contactor is closed."""
+        self._switches_off_s, self._target_v = None, volts
+        self._world.set_voltage(volts)
+        self._world.set_output(on=True)
+
     def to(self, volts: float) -> None:
         """Go there. At zero: switch off, then turn back."""
         if volts == 0.0:
@@ -78,6 +84,7 @@ def knob(world: World, seed: int) -> ScpiInstrument:
     """The hand as a server of its own: no instrument, and no way off."""
     hand = Hand(world, seed)
     scpi = ScpiInstrument("SIMULATED,HAND,0,1", world.lock)
+    scpi.add("HAND:READY", lambda text: hand.get_ready(number(text, 0.0, 400.0)))
     scpi.add("HAND:TO", lambda text: hand.to(number(text, 0.0, 400.0)))
     scpi.add("HAND:BY", lambda text: hand.by(number(text, -400.0, 400.0)))
     return scpi

@@ -34,6 +34,7 @@ class Care:
         self._teller = teller
         self._hand = None if hand is None else _Turning(hand, course)
         self._told_s = 0.0
+        self._minutes = 0.0
 
     @property
     def is_touched(self) -> bool:
@@ -50,6 +51,11 @@ class Care:
         """Whether the ramp is over."""
         return self.course.phase is not Phase.RAMP
 
+    @property
+    def minutes(self) -> float:
+        """Minutes at full line in this run, by the last turn."""
+        return self._minutes
+
     def begin(self, now_s: float) -> None:
         """The plan's last stage has ended: full line is reached."""
         self.course.begin(now_s)
@@ -64,6 +70,7 @@ class Care:
 
     def turn(self, now_s: float) -> str:
         """What is new; why to cut, empty where there is no reason to."""
+        self._minutes = (now_s - self.course.began_s) / 60.0
         for touched in self._operator.take_touches():
             self._obey(touched, now_s)
         for turned in self.course.step(now_s):

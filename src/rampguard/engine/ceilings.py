@@ -18,6 +18,11 @@ _NO_CURRENT = 0.0005  # of nameplate current
 _EMITTER_RESISTOR_V = 0.1
 _IDLE_TIMES = 3.0  # of the idle that the unit's sheet wants
 _CYCLES = 2.5
+_EVENT_WINDOW_S = 1.0
+_DIRECT_WINDOW_S = 3.0  # cold heaters and soft starts take their time
+_DIRECT_RATIO = 30.0  # of nameplate, in a window of 0.1 s: a core's first half cycles
+_DIRECT_LASTING_RATIO = 8.0
+_NEVER_NATS = 1000.0
 _DC_OFFSET_V = 1.0
 _TEMPERATURE_DEGC = 80.0
 _RAIL_DIFFERENCE_V = 5.0
@@ -39,6 +44,7 @@ def limits_for(
     line_gap_s: float = 0.0,
     cycle_s: float = 0.0,
     idle_v: float | None = None,
+    direct: bool = False,
 ) -> Limits:
     """The limits of a run or replay.
 
@@ -46,7 +52,8 @@ def limits_for(
     source follows set-points. ``speed`` is bench seconds a wall second on an accelerated simulated bench: what the
     computer's own delays cost in bench time grows with it. ``line_gap_s`` is for how long the line's meters may
     have nothing to say, being slow or changing range; ``cycle_s`` in what time the slowest other meter reads all that
-    it is wired to. ``idle_v`` is what the unit's sheet wants across its emitter resistors. Volts rms, watts.
+    it is wired to. ``idle_v`` is what the unit's sheet wants across its emitter resistors. ``direct``: it is switched
+    on at full mains. Volts rms, watts.
     """
     signals = tuple(signals)
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
@@ -60,6 +67,9 @@ def limits_for(
         event_w = _times(load_class.event_power_ratio, nameplate_w)
         lasting_a = _times(load_class.event_lasting_current_ratio, nameplate_a)
         lasting_w = _times(load_class.event_lasting_power_ratio, nameplate_w)
+    if direct:  # whatever its class, an inrush comes
+        event_a, event_w = _times(_DIRECT_RATIO, nameplate_a), _times(_DIRECT_RATIO, nameplate_w)
+        lasting_a, lasting_w = _times(_DIRECT_LASTING_RATIO, nameplate_a), _times(_DIRECT_LASTING_RATIO, nameplate_w)
     # A unit that starts at once rises as far as its ceiling: there the ceiling is all that can tell.
     rise_a, rise_w = (None, None) if load_class is not None and load_class.starts_at_once else (current_a, power_w)
     quantities = {signal.quantity for signal in signals}
@@ -83,15 +93,24 @@ def limits_for(
         power_rise_w_per_s=_times(_RISE_PER_SECOND, rise_w),
         no_current_from_v=None if load_class is None else load_class.no_current_from_fraction * nameplate_v,
         no_current_a=0.0 if nameplate_a is None else _NO_CURRENT * nameplate_a,
-        current_seen_by_v=None if load_class is None else load_class.current_seen_by_fraction * nameplate_v,
-        power_seen_by_v=None if load_class is None else _times(load_class.power_seen_by_fraction, nameplate_v),
+        # On a range for an inrush a standby supply's current cannot be told from zero.
+        current_seen_by_v=None if load_class is None or direct else load_class.current_seen_by_fraction * nameplate_v,
+        power_seen_by_v=None
+        if load_class is None or direct
+        else _times(load_class.power_seen_by_fraction, nameplate_v),
+        expected_event_window_s=_DIRECT_WINDOW_S if direct else _EVENT_WINDOW_S,
         offset_from_line_v=_OFFSET_FROM * nameplate_v,
         stale_line_s=max(_STALE_LINE_S, _STALE_LINE_S * speed, line_gap_s),
         # Where readings may be absent for a while, how long says more than how often it was asked meanwhile.
         bad_in_a_row=_BAD_IN_A_ROW + (ceil(line_gap_s / LEAST_PERIOD_S) if line_gap_s > _STALE_LINE_S else 0),
         stale_other_s=max(_STALE_OTHER_S, _STALE_OTHER_S * speed, line_gap_s, _CYCLES * cycle_s),
-        evidence_gross_nats=_or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
-        evidence_subtle_nats=_or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
+        # The causes are told apart by how a unit wakes on a ramp; of one that wakes at once they tell nothing.
+        evidence_gross_nats=_NEVER_NATS
+        if direct
+        else _or(GROSS_NATS, None if load_class is None else load_class.evidence_gross_nats),
+        evidence_subtle_nats=_NEVER_NATS
+        if direct
+        else _or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
         watched=watched,
     )
 

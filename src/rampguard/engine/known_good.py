@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from rampguard.archive.errors import ArchiveError
-from rampguard.archive.reader import read_capture
+from rampguard.archive.reader import Capture, read_capture
 from rampguard.engine.expecting import Sights
 from rampguard.guard.decision import Observation
 from rampguard.loads.basis import Basis, narrowed_by_known_good
@@ -21,8 +21,8 @@ class KnownGoodRefused(ArchiveError):  # noqa: N818 - what happened
     """A capture that cannot stand for a good unit: of another kind, tripped, unfinished, or too short."""
 
 
-def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, float]]:
-    """What a known-good capture leaves of the basis's ranges. Raises ArchiveError."""
+def check_passed(capture: Path, load_class: str, nameplate_w: float) -> Capture:
+    """A capture of such a unit that passed, its seal whole. Raises ArchiveError."""
     read = read_capture(capture)
     found = read.descriptor
     if read.problems or found.get("outcome") != "passed":
@@ -30,9 +30,16 @@ def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, floa
             f"{capture}: only a capture that passed, its seal whole, stands for a good unit; this one's outcome is"
             f" {found.get('outcome')!r}{', and its seal does not hold' if read.problems else ''}"
         )
-    for name, wanted in (("load_class", basis.load_class), ("nameplate_w", basis.nameplate_w)):
+    for name, wanted in (("load_class", load_class), ("nameplate_w", nameplate_w)):
         if found.get(name) != wanted:
             raise KnownGoodRefused(f"{capture}: its {name} is {found.get(name)}, this unit's is {wanted}")
+    return read
+
+
+def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, float]]:
+    """What a known-good capture leaves of the basis's ranges. Raises ArchiveError."""
+    read = check_passed(capture, basis.load_class, basis.nameplate_w)
+    found = read.descriptor
     if found.get("series_lamp_w") != basis.series_lamp_w:
         raise KnownGoodRefused(f"{capture}: was not taken with the same series lamp ({found.get('series_lamp_w')} W)")
     # A capture made on other mains speaks of the same model wound for them.

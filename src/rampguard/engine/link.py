@@ -46,6 +46,18 @@ class RunOrder:
     plan: str | None = None
     sheet: str | None = None
     """The unit's sheet: the run goes on at full line, by what it says."""
+    clip: str | None = None
+    """The channel that the multimeters of idle and offset are clipped to; None: as the bench file has it."""
+    warm_min: float = 0.0
+    """For how many minutes the unit has been warm already."""
+    direct: bool = False
+    """Full mains at once, not a ramp: only after a run of this unit that passed."""
+    after: str | None = None
+    """The capture of that run."""
+    rest_s: float = 0.0
+    """For so long the unit stays off first, proven off, so that it starts cold."""
+    soaks: bool = True
+    """Whether the sheet's soak comes after the warm-up."""
     facts: dict[str, float] | None = None
     """What else is known of the unit, by name; goes before the bench file's."""
     series_lamp_w: float | None = None

@@ -16,6 +16,7 @@ from rampguard.engine.guardian import Watch
 from rampguard.engine.machine import Sleep
 from rampguard.engine.operator import Operator
 from rampguard.engine.presser import Presser
+from rampguard.engine.reservoirs import WATCHED_S
 from rampguard.engine.supply import Supply
 from rampguard.engine.telling import Teller
 from rampguard.guard.limits import Limits
@@ -49,6 +50,10 @@ class Live:
     """Bench time at which the run began."""
     sleep: Sleep
     teller: Teller
+    direct: bool = False
+    """Whether it is switched on at full mains."""
+    reservoirs_watched_s: float = WATCHED_S
+    """For how long metered rails are watched once off is proven, or until they are below `HANDS_V`."""
     care: Care | None = None
     """What comes after the ramp; None: nothing, the plan's end is the run's."""
 

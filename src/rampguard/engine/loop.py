@@ -19,7 +19,7 @@ from rampguard.engine.cutoff import OffProof, begin_proof
 from rampguard.engine.expecting import OVERRAN, Seen, Sights
 from rampguard.engine.live import Live, standing
 from rampguard.engine.machine import wall_s
-from rampguard.engine.reservoirs import WATCHED_S, Held, held_with
+from rampguard.engine.reservoirs import WATCHED_S, Held, below_hands, held_with
 from rampguard.engine.supply import TAKES_WITHIN_S
 from rampguard.engine.telling import Teller
 from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Decision, Layer, Observation, Severity
@@ -49,6 +49,7 @@ class Loop:
     finished: bool = False
     """The plan was walked to its end."""
     max_line_voltage_v: float = 0.0
+    max_line_current_a: float = 0.0
     held: Held = field(default_factory=dict)
     """What metered rails hold since off was commanded."""
     commanded_wall_s: float = 0.0
@@ -83,6 +84,11 @@ class Loop:
         """Whether a person is the cut-off."""
         return not self.parts.bench.cut_offs
 
+    def expect_inrush(self, why: str) -> None:
+        """What is read next is of an inrush that is expected."""
+        self._event = POWER_PRESSED
+        self.note("inrush", why)
+
     def keep_alive(self) -> None:
         """Feed the watchdog and listen to the operator; called at every turn and while waiting within one."""
         self.parts.guardian.feed()
@@ -103,8 +109,11 @@ class Loop:
 
     def _watch_reservoirs(self) -> None:
         """Off being proven, what metered rails still hold; recorded, and no matter for the guard any more."""
-        until_s, until_wall_s = self._now_s() + WATCHED_S, time.monotonic() + 2.0 * WATCHED_S
-        while self.held and self._now_s() < until_s and time.monotonic() < until_wall_s:
+        watched_s, began_s = self.parts.reservoirs_watched_s, self._now_s()
+        until_wall_s = time.monotonic() + 2.0 * watched_s
+        while self.held and self._now_s() < began_s + watched_s and time.monotonic() < until_wall_s:
+            if self._now_s() >= began_s + WATCHED_S and below_hands(self.held):
+                return
             self.keep_alive()
             self._tell()
             if self.parts.operator.gone:
@@ -190,6 +199,7 @@ class Loop:
             self._line_v = reading.value
         if reading.signal == LINE_CURRENT:
             self._current = reading
+            self.max_line_current_a = max(self.max_line_current_a, reading.value)
         if self.proof is not None:
             self.proof = self.proof.with_reading(reading)
             self.held = held_with(self.held, (reading,))
@@ -303,6 +313,8 @@ class Loop:
             )
         if move.overdue:
             self.trip(Layer.CEILING, move.overdue)
+        elif move.finished and self.parts.direct and not self.guard.memory.current_seen:
+            self.trip(Layer.CEILING, "no current could be told from zero: has the fuse blown?")
         elif move.finished and self.parts.care is None:
             self.finished = True
             self._stop("the plan is done")

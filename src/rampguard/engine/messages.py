@@ -248,6 +248,8 @@ class CheckMade(_Part):
     what: str
     right: bool | None
     text: str
+    value: float | None
+    """The reading, where there is one, V."""
 
 
 class Finished(_Message):
@@ -261,6 +263,10 @@ class Finished(_Message):
     off: OffShown
     reservoirs: dict[str, ReservoirHeld]
     checks: list[CheckMade]
+    max_line_current_a: float | None
+    """The largest reading, A rms over the meter's window: an inrush's peak is several times as much."""
+    full_line_min: float | None
+    """Minutes at full line after the ramp, where the run went on there."""
     max_line_voltage_v: float | None
     seed: int | None
 

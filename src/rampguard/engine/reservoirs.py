@@ -18,6 +18,8 @@ TOUCH_V: Final = 60.0
 HANDS_V: Final = 2.0
 WATCHED_S: Final = 3.0
 """Bench seconds for which metered rails are watched once off is proven."""
+UNTIL_HANDS_GO_IN_S: Final = 600.0
+"""The same, at most, where a clip is moved next: until they are below `HANDS_V`."""
 LEAST: Final = 4
 """So many readings make an estimate."""
 LONGEST_S: Final = 3600.0
@@ -49,6 +51,11 @@ def held_with(held: Held, readings: Sequence[Reading]) -> Held:
             column = reading.signal.column
             after[column] = (*after.get(column, ()), (reading.time_s, abs(reading.value)))
     return after
+
+
+def below_hands(held: Held) -> bool:
+    """Whether every metered rail is surely low enough for hands and clips."""
+    return all(points[-1][1] < HANDS_V for points in held.values() if points)
 
 
 def reservoirs(held: Held) -> dict[str, Reservoir]:

@@ -37,7 +37,7 @@ from rampguard.engine.meanwhile import do_meanwhile
 from rampguard.engine.operator import Asking, Operator
 from rampguard.engine.permits import Permits
 from rampguard.engine.presser import Presser
-from rampguard.engine.reservoirs import reservoirs
+from rampguard.engine.reservoirs import UNTIL_HANDS_GO_IN_S, WATCHED_S, reservoirs
 from rampguard.engine.setup import Prepared, Refused, prepare
 from rampguard.engine.supply import DrivenSupply, HandTurnedSupply, Supply, cycle_s, fastest, line_gap_s
 from rampguard.engine.telling import Teller
@@ -133,12 +133,17 @@ class _Run:
 
         Raises Refused, InstrumentError, ArchiveError, NotProvenOff, StoppedBeforePower.
         """
+        if self.order.clip is not None and self.bench.unit_hand is not None:
+            self.bench.unit_hand.move_clip(self.order.clip)
         self.limits = self._limits()
         # Before anything is energised, since the samples take a moment to make.
         self.expecting = Expecting(self.prepared.basis)
         permits = self.permits
+        if self.order.direct and self.person_cuts:
+            raise Refused("a direct switch-on needs a contactor, or a source, that the program can close and cut")
         with permits.making("proven-off"):
             proof = self._prove_off_first()
+            self._rest(proof)
         if self.bench.source is None:
             permits.holds("source", HAND_TURNED)
             permits.holds("set-point", HAND_TURNED)
@@ -189,6 +194,7 @@ class _Run:
             line_gap_s=TYPING_S if self.typed else line_gap_s(self.bench.meters),
             cycle_s=cycle_s(self.bench.meters),
             idle_v=None if self.prepared.sheet is None else self.prepared.sheet.idle.volts,
+            direct=self.order.direct,
         )
 
     def _prove_off_first(self) -> OffProof:
@@ -222,6 +228,17 @@ class _Run:
             return proof
         finally:
             drive.stop()
+
+    def _rest(self, proof: OffProof) -> None:
+        """Let the unit stay off until it is cold. Raises StoppedBeforePower."""
+        if self.order.rest_s > 0.0:
+            self.operator.tell("notice", kind="rest", text=f"off for {self.order.rest_s:g} s, so that it starts cold")
+        began_s = self.bench.clock.now_s()
+        while self.bench.clock.now_s() - began_s < self.order.rest_s:
+            self.operator.poll()
+            if self.operator.off_reason or self.operator.gone:
+                raise StoppedBeforePower(proof)
+            self.bench.clock.sleep(0.1)
 
     def _prepare_source(self, source: AcSource) -> None:
         if source.max_line_voltage_v < self.prepared.plan.highest_v:
@@ -329,12 +346,16 @@ class _Run:
             sleep=self.sleep,
             teller=teller,
             care=self._care(teller),
+            direct=self.order.direct,
+            reservoirs_watched_s=WATCHED_S if self.order.clip is None else UNTIL_HANDS_GO_IN_S,
         )
         loop = Loop(live, step(self.armed, Event.ENERGISE))
         self.operator.tell("live", capture=str(capture.folder), plan=self.prepared.plan.title)
         loop.note("energise", f"pre-power checks confirmed {self.order.permissives_confirmed}")
         for key, reason in self.permits.overridden.items():
             loop.note("override", f"{key}: {reason}")
+        if self.order.direct:
+            loop.expect_inrush("full mains at once")
         self._energise(loop)
         live.acquisition.start()
         loop.run(_gave_up)
@@ -342,13 +363,24 @@ class _Run:
 
     def _supply(self) -> Supply:
         if self.bench.source is not None:
-            return DrivenSupply(self.bench.source)
+            return DrivenSupply(self.bench.source, begins_at_v=self._begins_at_v)
         mains_v = self.prepared.bench_file.mains.voltage_v
         # Between two readings that are typed there is no telling how fast the knob went.
         most = None if self.typed else fastest(mains_v, self.bench.meters, person=self.person_cuts)
         # What is typed is of now; what a meter says first may be of before the contactor closed.
         zero_lasts_s = 0.0 if self.typed else max(ZERO_LASTS_S, line_gap_s(self.bench.meters))
-        return HandTurnedSupply(self.bench.knob, most, zero_lasts_s=zero_lasts_s, operator_turns=self.order.turns_knob)
+        return HandTurnedSupply(
+            self.bench.knob,
+            most,
+            zero_lasts_s=zero_lasts_s,
+            operator_turns=self.order.turns_knob,
+            at_line=self.order.direct,
+        )
+
+    @property
+    def _begins_at_v(self) -> float:
+        """Where a source stands when the unit is switched on."""
+        return self.prepared.plan.stages[0].line_voltage_v if self.order.direct else 0.0
 
     def _care(self, teller: Teller) -> Care | None:
         sheet = self.prepared.sheet
@@ -356,7 +388,8 @@ class _Run:
             return None
         # In lock-step alone may a simulated hand be waited for.
         hand = self.bench.unit_hand if self.lock_step and not self.order.turns_knob else None
-        return Care(Course(sheet, self._signals()), self.operator, teller, hand)
+        course = Course(sheet, self._signals(), warm_min=self.order.warm_min, only=self.order.clip)
+        return Care(course, self.operator, teller, hand)
 
     def _acquisition(self) -> Acquisition:
         if self.lock_step:
@@ -364,13 +397,22 @@ class _Run:
         return FreeRunning(self.bench.meters, self.bench.clock)
 
     def _energise(self, loop: Loop) -> None:
-        """Close every contactor onto zero volts, then switch the source, if there is one, on at zero volts."""
+        """Close every contactor onto zero volts, then switch the source, if there is one, on at zero volts.
+
+        A direct switch-on is the other way round: the source stands at full mains when the contactor closes.
+        """
+        source = self.bench.source
 
         def close_and_switch_on() -> None:
+            if self.bench.knob is not None and not self.order.turns_knob:
+                self.bench.knob.get_ready(self._begins_at_v)
+            if source is not None and self.order.direct:
+                source.set_line_voltage(self._begins_at_v)
+                source.output_on()
             for contactor in self.bench.contactors:
                 contactor.close()
-            if self.bench.source is not None:
-                self.bench.source.output_on()
+            if source is not None and not self.order.direct:
+                source.output_on()
 
         try:
             do_meanwhile(close_and_switch_on, loop.keep_alive)
@@ -419,6 +461,8 @@ class _Run:
             "off": proof.as_message,
             "reservoirs": {} if loop is None else {k: r.as_message for k, r in reservoirs(loop.held).items()},
             "checks": loop.parts.care.checks() if loop and loop.parts.care else [],
+            "full_line_min": loop.parts.care.minutes if loop and loop.parts.care else None,
+            "max_line_current_a": loop.max_line_current_a if loop else None,
             "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
             "seed": self.order.seed,
         }

@@ -9,13 +9,14 @@ from typing import Final
 
 from instruments.bench import BenchFile, load_bench_file
 from rampguard.archive.errors import ArchiveError
+from rampguard.engine.known_good import check_passed
 from rampguard.engine.link import RunOrder
 from rampguard.engine.permits import OverrideError, confirmed_by_a_person
 from rampguard.engine.resting import basis_for
 from rampguard.guard.permissives import Permissive
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
-from rampguard.ramp.default import default_plan
+from rampguard.ramp.default import default_plan, direct_plan
 from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
 from rampguard.warmup.sheet import SheetError, UnitSheet, load_sheet
 
@@ -49,6 +50,10 @@ class Prepared:
 def prepare(order: RunOrder) -> Prepared:
     """Read and check all files of a run. Raises Refused, BenchFileError, PlanError."""
     bench_file = load_bench_file(Path(order.bench))
+    if order.clip is not None:
+        bench_file = bench_file.clipped_to(order.clip)
+    if order.direct:
+        bench_file = bench_file.on_widest_current_range()
     mains = bench_file.mains
     _check_mains(order, mains.voltage_v, mains.frequency_hz)
     chosen = _load_class(order, bench_file)
@@ -61,9 +66,18 @@ def prepare(order: RunOrder) -> Prepared:
     unit = bench_file.unit
     nameplate_v = unit.nameplate_v if unit and unit.nameplate_v is not None else mains.voltage_v
     selector_v = unit.selector_v if unit and unit.selector_v is not None else nameplate_v
+    if order.direct:
+        _check_it_has_passed(order, chosen.name, nameplate_w)
     plan = (
         load_plan(Path(order.plan))
         if order.plan is not None
+        else direct_plan(
+            chosen.name,
+            mains_v=mains.voltage_v,
+            frequency_hz=mains.frequency_hz,
+            presses_power=chosen.press_power_at_fraction is not None,
+        )
+        if order.direct
         else default_plan(
             chosen.name,
             mains_v=mains.voltage_v,
@@ -80,6 +94,7 @@ def prepare(order: RunOrder) -> Prepared:
         frequency_hz=mains.frequency_hz,
         nameplate_v=nameplate_v,
         selector_v=selector_v,
+        direct=order.direct,
     )
     try:
         by_a_person = confirmed_by_a_person(order.permissives_confirmed, order.overrides or {})
@@ -105,6 +120,16 @@ def prepare(order: RunOrder) -> Prepared:
     )
 
 
+def _check_it_has_passed(order: RunOrder, load_class: str, nameplate_w: float) -> None:
+    """A unit is switched on at full mains only once it has been brought up to them. Raises Refused."""
+    if order.after is None:
+        raise Refused("a direct switch-on comes after a power-up that passed: name its capture")
+    try:
+        check_passed(Path(order.after), load_class, nameplate_w)
+    except ArchiveError as error:
+        raise Refused(f"no direct switch-on: {error}") from None
+
+
 def _sheet(order: RunOrder, load_class: str) -> UnitSheet | None:
     if order.sheet is None:
         return None
@@ -116,7 +141,9 @@ def _sheet(order: RunOrder, load_class: str) -> UnitSheet | None:
         raise Refused(
             f"{order.sheet}: load_class = {sheet.load_class!r}, but this unit is taken for a {load_class}; correct one"
         )
-    return sheet
+    if order.clip is not None and order.clip not in sheet.channels:
+        raise Refused(f"{order.sheet}: there is no channel {order.clip!r}; there are {', '.join(sheet.channels)}")
+    return sheet if order.soaks else sheet.without_soak()
 
 
 def _with_time_to_type(plan: Plan) -> Plan:

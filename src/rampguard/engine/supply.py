@@ -74,9 +74,9 @@ class DrivenSupply:
 
     advice = None
 
-    def __init__(self, source: AcSource) -> None:
+    def __init__(self, source: AcSource, *, begins_at_v: float = 0.0) -> None:
         self._points = SetPoints(source)
-        self.on_plan = RampState()
+        self.on_plan = RampState(set_voltage_v=begins_at_v)
 
     @property
     def set_voltage_v(self) -> float:
@@ -120,7 +120,13 @@ class HandTurnedSupply:
     set_voltage_v = None
 
     def __init__(
-        self, knob: Knob | None, fastest: float | None, *, zero_lasts_s: float = 0.0, operator_turns: bool = False
+        self,
+        knob: Knob | None,
+        fastest: float | None,
+        *,
+        zero_lasts_s: float = 0.0,
+        operator_turns: bool = False,
+        at_line: bool = False,
     ) -> None:
         self._zero_lasts_s = zero_lasts_s
         self._knob = knob
@@ -128,7 +134,7 @@ class HandTurnedSupply:
         self._fastest = fastest
         self._operator_turns = operator_turns
         self._problem = ""
-        self._state = HandState()
+        self._state = HandState(at_zero=at_line)
         self.advice: Advice | None = None
 
     @property

@@ -17,6 +17,10 @@ _TIMEOUT_S = 30.0
 _PRESS_TIMEOUT_S = 120.0
 
 
+DIRECT_HOLD_S = 8.0
+"""How long a unit that was switched on at full mains is watched: its soft start is over, its speaker relay closed."""
+
+
 def default_plan(
     class_name: str, *, mains_v: float, frequency_hz: float, press_power_at_fraction: float | None = None
 ) -> Plan:
@@ -38,6 +42,28 @@ def default_plan(
     return Plan(
         format=1,
         title=f"{class_name} at {mains_v:g} V, {frequency_hz:g} Hz",
+        mains=Mains(voltage_v=mains_v, frequency_hz=frequency_hz),
+        stages=tuple(stages),
+    )
+
+
+def direct_plan(class_name: str, *, mains_v: float, frequency_hz: float, presses_power: bool) -> Plan:
+    """Full mains at once: by no rule for ramps, and only for a unit that has passed one. Volts rms, hertz."""
+    stages = [
+        Stage(
+            name="direct switch-on",
+            line_voltage_v=mains_v,
+            slew_v_per_s=mains_v,
+            hold_s=DIRECT_HOLD_S,
+            timeout_s=2.0 * DIRECT_HOLD_S,
+            ends_when="held",
+        )
+    ]
+    if presses_power:
+        stages.append(_press_power(1.0, mains_v).model_copy(update={"hold_s": DIRECT_HOLD_S}))
+    return Plan(
+        format=1,
+        title=f"{class_name}: direct switch-on at {mains_v:g} V, {frequency_hz:g} Hz",
         mains=Mains(voltage_v=mains_v, frequency_hz=frequency_hz),
         stages=tuple(stages),
     )

@@ -138,15 +138,23 @@ def _explain(problem: object) -> str:
     return f"{where}: {said}" if isinstance(problem["input"], dict) else f"{where}: {said} (found {problem['input']!r})"
 
 
-def check_plan(plan: Plan, *, mains_v: float, frequency_hz: float, nameplate_v: float, selector_v: float) -> None:
-    """Refuse a plan that does not fit the mains and the unit, or that hurries.
+def check_plan(
+    plan: Plan,
+    *,
+    mains_v: float,
+    frequency_hz: float,
+    nameplate_v: float,
+    selector_v: float,
+    direct: bool = False,
+) -> None:
+    """Refuse a plan that does not fit the mains and the unit, or that hurries, unless it is a ``direct`` switch-on.
 
     All in volts rms and hertz. Raises PlanError with every problem at once.
     """
     problems = [
         *_mains_problems(plan, mains_v, frequency_hz, nameplate_v, selector_v),
         *_height_problems(plan, nameplate_v),
-        *_hurry_problems(plan, mains_v),
+        *(() if direct else _hurry_problems(plan, mains_v)),
     ]
     if problems:
         raise PlanError(f"plan {plan.title!r}", problems)

@@ -35,6 +35,8 @@ class Check:
     what: str
     right: bool | None
     text: str
+    value: float | None = None
+    """The reading, where there is one, V."""
 
 
 Readings = Mapping[Signal, Newest]
@@ -76,7 +78,7 @@ def _idles(sheet: UnitSheet, newest: Readings, watches: Mapping[str, Watch]) -> 
             f" {1e3 * idle.current_u:.1g} mA), {idle.heat_w:.2g} W in the channel; wanted"
             f" {1e3 * target.volts:.3g} mV within {target.tolerance_percent:g} %"
         )
-        yield Check(f"idle of {name}", within and settled, text if settled else f"{text}; not settled")
+        yield Check(f"idle of {name}", within and settled, text if settled else f"{text}; not settled", abs(seen.value))
 
 
 def _across(sheet: UnitSheet, newest: Readings) -> float:
@@ -106,7 +108,8 @@ def _offsets(sheet: UnitSheet, newest: Readings) -> Iterator[Check]:
         ahead, behind = (_of(newest, Quantity.DC_OFFSET, f"{name}{end}") for end in ("", BEHIND_RELAY))
         if ahead is not None:
             right = abs(ahead.value) <= limit_v
-            yield Check(f"offset of {name}", right, f"{1e3 * ahead.value:.2g} mV ahead of the speaker relay")
+            text = f"{1e3 * ahead.value:.2g} mV ahead of the speaker relay"
+            yield Check(f"offset of {name}", right, text, ahead.value)
         if behind is None:
             continue
         text = f"{1e3 * behind.value:.2g} mV behind the speaker relay"
@@ -116,7 +119,8 @@ def _offsets(sheet: UnitSheet, newest: Readings) -> Iterator[Check]:
             text += "" if closed else ": its relay has not closed"
         elif abs(behind.value) < TELLABLE_V:
             text += ": too little to tell whether its relay has closed"
-        yield Check(f"offset of {name} at its terminals", abs(behind.value) <= limit_v and closed is not False, text)
+        right = abs(behind.value) <= limit_v and closed is not False
+        yield Check(f"offset of {name} at its terminals", right, text, behind.value)
 
 
 def _rails(sheet: UnitSheet, newest: Readings) -> Iterator[Check]:
@@ -131,4 +135,4 @@ def _rails(sheet: UnitSheet, newest: Readings) -> Iterator[Check]:
             continue
         right = abs(seen.value - volts) <= part * abs(volts)
         text = f"{seen.value:.3g} V; wanted {volts:.3g} V within {sheet.rails.tolerance_percent:g} %"
-        yield Check(f"{name} rail", right, text)
+        yield Check(f"{name} rail", right, text, seen.value)

@@ -69,15 +69,21 @@ class Turned:
 
 
 class Course:
-    """One unit's course, by its sheet; ``signals`` are what is metered. Volts, seconds of bench time."""
+    """One unit's course, by its sheet; ``signals`` are what is metered. Volts, seconds of bench time.
 
-    def __init__(self, sheet: UnitSheet, signals: Sequence[Signal]) -> None:
+    ``warm_min`` is for how long it has been warm before; ``only`` is the one channel that this run is about.
+    """
+
+    def __init__(
+        self, sheet: UnitSheet, signals: Sequence[Signal], *, warm_min: float = 0.0, only: str | None = None
+    ) -> None:
         self.sheet = sheet
+        self._warm_min = warm_min
         self.phase = Phase.RAMP
         self.began_s = self.phase_began_s = 0.0
         metered = {signal.channel for signal in signals if signal.quantity is Quantity.EMITTER_RESISTOR}
         self._channels = {name: _Channel() for name in sheet.channels if name in metered}
-        self.unwatched = tuple(name for name in sheet.channels if name not in metered)
+        self.unwatched = tuple(name for name in sheet.channels if name not in metered and only in (None, name))
         """Channels of whose idle no meter tells: line power hides one of seven that runs away."""
         self._sinks: dict[str, Series] = {}
         self._newest: dict[Signal, Newest] = {}
@@ -147,8 +153,8 @@ class Course:
         return {name: channel.watch for name, channel in self._channels.items() if channel.watch is not None}
 
     def minutes(self, now_s: float) -> float:
-        """Minutes since full line."""
-        return (now_s - self.began_s) / 60.0
+        """Minutes at full line, those of before included."""
+        return self._warm_min + (now_s - self.began_s) / 60.0
 
     def step(self, now_s: float) -> Iterator[Turned]:
         """What is new by now."""

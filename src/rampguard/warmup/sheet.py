@@ -140,6 +140,10 @@ class UnitSheet(Strict):
     trimmers: Literal["bias", "none"] = "bias"
     """What sets the idle: a trimmer a channel, or nothing (it sets itself)."""
 
+    def without_soak(self) -> UnitSheet:
+        """The same, and no soak."""
+        return self.model_copy(update={"soak": Soak(minutes=0.0)})
+
     @model_validator(mode="after")
     def _channels_are_signals(self) -> UnitSheet:
         if len(set(self.channels)) < len(self.channels):
