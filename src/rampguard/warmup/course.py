@@ -196,7 +196,7 @@ class Course:
             return True
         if self.phase is Phase.SOAK:
             return now_s - self.phase_began_s >= 60.0 * self.sheet.soak.minutes
-        if self.minutes(now_s) >= self.sheet.idle.longest_min:
+        if now_s - self.began_s >= 60.0 * self.sheet.idle.longest_min:
             return True
         all_right = all(c.watch is not None and c.watch.do is Do.LEAVE for c in self._channels.values())
         return all_right and self.minutes(now_s) >= self.sheet.idle.final_check_min
