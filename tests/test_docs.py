@@ -20,6 +20,8 @@ from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import parser
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.warmup.approach import TAUS_S
+from rampguard.warmup.sheet import load_sheet
 from unit_outcomes import OUTCOMES
 
 if sys.platform != "win32":
@@ -57,7 +59,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay captures": 3, "replay measured": 0}
 EXPECTED_CODES |= {"plot": 0, "classes": 0, "demo --hand": 0, "demo --no-relay --unit shorted-output": 3}
 EXPECTED_CODES |= {"demo --wires": 0}
-EXPECTED_CODES |= {"bench list": 0}
+EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check")
 
 
@@ -67,7 +69,7 @@ def test_every_command_of_ours_in_the_docs_runs(desk: Path, line: str) -> None:
     words = shlex.split(command)
     assert Path(words[0]).name == "rampguard"
     [code] = [code for start, code in EXPECTED_CODES.items() if " ".join(words[1:]).startswith(start)]
-    done = subprocess.run([*RAMPGUARD, *words[1:]], cwd=desk, capture_output=True, text=True, timeout=100)
+    done = subprocess.run([*RAMPGUARD, *words[1:]], cwd=desk, capture_output=True, text=True, timeout=300)
     assert done.returncode == code, done.stderr
 
 
@@ -128,6 +130,21 @@ def test_links_between_pages_lead_somewhere() -> None:
         for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
             if "://" not in target:
                 assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_the_unit_sheet_and_the_scanner_of_the_docs_are_taken(tmp_path: Path) -> None:
+    page = (ROOT / "docs" / "warm-up.md").read_text(encoding="utf-8")
+    sheet, scanner = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    (tmp_path / "unit.toml").write_text(sheet, encoding="utf-8")
+    read = load_sheet(tmp_path / "unit.toml")
+    assert (read.idle.volts, read.soak.minutes, read.idle.resistors_between_test_points) == (0.0132, 60.0, 2)
+    bench = re.findall(r"```toml\n(.*?)```", (ROOT / "docs" / "bench.md").read_text(encoding="utf-8"), re.DOTALL)[0]
+    bench = bench.replace('dc_meters = ["idle-meter"]', 'dc_meters = ["scanner"]').replace(
+        "[instruments.contactor]", f"{scanner}\n[instruments.contactor]"
+    )
+    (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
+    assert len(load_bench_file(tmp_path / "bench.toml").instruments["scanner"].signals) == 4
+    assert f"{len(TAUS_S)} of them" in page
 
 
 def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) -> None:

@@ -50,6 +50,7 @@ def test_what_a_touch_explains_is_recorded_and_replays_to_the_same(warmed: tuple
     capture = Path(str(result["capture"]))
     rows = list(read_capture(capture).rows())
     assert any(row.expected_event == "touched" for row in rows)
+    assert read_capture(capture).descriptor["sheet"]["idle"]["target_a"] == 0.09
     assert {row.stage for row in rows} >= {"full line", "warm-up", "soak"}
     replayed = subprocess.run(
         [*RAMPGUARD, "replay", str(capture), "--json"], capture_output=True, text=True, timeout=300, check=False

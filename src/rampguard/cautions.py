@@ -49,6 +49,11 @@ PRE_POWER_CHECKS: Final = (
         "selector", "The unit's voltage selector and fuse are right for these mains; its power switch is on."
     ),
     PrePowerCheck(
+        "trimmers",
+        "Where the idle has to be set: every bias trimmer stands at its least idle, proven cold with an ohmmeter, not"
+        " by which way it points. A valve amplifier's negative bias was measured at each grid before any high tension.",
+    ),
+    PrePowerCheck(
         "earth-continuity",
         "Protective earth to touchable metal was measured, unplugged, and is as your local codes ask.",
     ),

@@ -91,6 +91,12 @@ class CaptureHeader:
     narrowed: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Ranges of load parameters that facts or a known-good capture narrowed."""
     series_lamp_w: float | None = None
+    sheet: Mapping[str, Any] | None = None
+    """The unit's sheet, by which the run went on at full line."""
+    clip: str | None = None
+    """The channel that the clips were moved to."""
+    direct_after: str | None = None
+    """The capture of the ramp before a switch-on at full mains; None: this run is a ramp."""
 
 
 def describe(
@@ -116,6 +122,9 @@ def describe(
         "mains_frequency_hz": header.mains_frequency_hz,
         "narrowed": {name: list(span) for name, span in header.narrowed.items()},
         "series_lamp_w": header.series_lamp_w,
+        "sheet": None if header.sheet is None else dict(header.sheet),
+        "clip": header.clip,
+        "direct_after": header.direct_after,
         "bench": header.bench_title,
         "bench_kind": header.bench_kind,
         "clock": header.clock,

@@ -291,6 +291,9 @@ class _Run:
             signals=self._signals(),
             narrowed=prepared.basis.narrowed,
             series_lamp_w=prepared.basis.series_lamp_w,
+            sheet=None if prepared.sheet is None else prepared.sheet.model_dump(mode="json"),
+            clip=order.clip,
+            direct_after=Path(order.after).name if order.direct and order.after is not None else None,
         )
         return CaptureWriter.create(
             Path(order.into),

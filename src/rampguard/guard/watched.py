@@ -97,6 +97,12 @@ PERSONS: Final = (
     _person("second-person", "someone who knows that you are working", "there", Override.OPERATOR),
     _person("selector", "voltage selector, fuse and power switch of the unit", "right for these mains; on"),
     _person(
+        "trimmers",
+        "bias of a unit whose idle has to be set",
+        "at its least, proven cold; a valve amplifier's negative bias measured first",
+        Override.OPERATOR,
+    ),
+    _person(
         "earth-continuity",
         "protective earth to touchable metal, before power",
         "measured, as local codes ask; a unit without protective earth: overridden, saying so",
