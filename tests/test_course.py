@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from full_line_help import sheet
-from rampguard.quantities import Quantity, Reading, Signal
+from rampguard.quantities import REAL_POWER, Quantity, Reading, Signal
 from rampguard.warmup.checks import Check, Newest, checks_of
-from rampguard.warmup.course import TOUCHED_MOST_S, Course, Phase, Touch, Turned
-from rampguard.warmup.sheet import UnitSheet, load_sheet
+from rampguard.warmup.course import COMES_BACK_S, TOUCHED_MOST_S, Course, Phase, Touch, Turned
+from rampguard.warmup.sheet import SheetError, Soak, UnitSheet, load_sheet
 from rampguard.warmup.tracking import tracking
 from rampguard.warmup.watch import Do, Going
 
@@ -131,6 +131,62 @@ class TestTouches:
         course = _begun(two, "left")
         course.touch(Touch.TRIMMER, "right", 10.0)
         assert course.touched == ()
+
+
+class TestDriven:
+    """A soak at one eighth of rated power."""
+
+    @pytest.fixture
+    def driven(self, two: UnitSheet) -> UnitSheet:
+        """60 W into 8 ohm a channel."""
+        return two.model_copy(update={"soak": Soak(minutes=1.0, power="one-eighth", rated_output_w=60.0, load_ohm=8.0)})
+
+    def test_the_drive_is_by_hand_sums(self, driven: UnitSheet) -> None:
+        """7.5 W into 8 ohm: 7.746 V rms, 10.95 V peak; each rail gives 10.95 / (pi 8) = 0.4358 A for a channel.
+
+        Of 102 V from rail to rail, two channels: 88.9 W, and 2 x 90 mA x 102 V = 18.4 W idling; at 80 % that is 134 W.
+        """
+        drive = driven.drive
+        assert drive is not None
+        assert drive.level_v == pytest.approx(7.746, abs=0.001)
+        assert drive.power_w == pytest.approx(1.5 * 134.1, rel=0.002)
+        assert drive.emitter_resistor_v == pytest.approx(1.5 * (0.4358 * 0.22 + 0.0198), rel=0.002)
+
+    def test_nothing_drives_a_soak_that_idles(self, two: UnitSheet) -> None:
+        assert two.drive is None
+
+    def test_the_idle_is_not_watched_meanwhile_and_comes_back_after_it(self, driven: UnitSheet) -> None:
+        course = _begun(driven, "left", "right")
+        _read(course, REAL_POWER, 31.0, 0.0)
+        _go(course, 0.0, 185.0, left=TARGET_V, right=TARGET_V)
+        assert course.phase is Phase.SOAK
+        assert course.is_driven
+        _read(course, REAL_POWER, 128.0, 185.0)
+        said = _go(course, 185.0, 240.0, left=0.12, right=0.12)
+        assert [one for one in said if one.said] == []
+        _go(course, 240.0, 250.0, left=0.12, right=0.12)
+        assert course.phase is Phase.AFTER_SOAK
+        assert course.is_driven  # whoever drives it has not switched off yet
+        _read(course, REAL_POWER, 33.0, 250.0)
+        assert not course.is_driven
+        _go(course, 250.0, 320.0, left=TARGET_V, right=TARGET_V)
+        assert course.phase is Phase.DONE
+
+    def test_an_idle_that_does_not_come_back_is_not_waited_for_for_ever(self, driven: UnitSheet) -> None:
+        course = _begun(driven, "left", "right")
+        _go(course, 0.0, 260.0, left=TARGET_V, right=TARGET_V)
+        assert course.phase is Phase.AFTER_SOAK
+        assert list(course.step(course.phase_began_s + COMES_BACK_S)) == [Turned(begins=Phase.DONE)]
+
+    def test_one_eighth_of_what_must_be_said_and_the_rails_must_carry_it(self, tmp_path: Path) -> None:
+        path = sheet(tmp_path)
+        whole = path.read_text(encoding="utf-8")
+        path.write_text(whole + 'power = "one-eighth"\n', encoding="utf-8")
+        with pytest.raises(SheetError, match="one eighth of what"):
+            load_sheet(path)
+        path.write_text(whole + 'power = "one-eighth"\nrated_output_w = 200.0\nload_ohm = 8.0\n', encoding="utf-8")
+        with pytest.raises(SheetError, match=r"needs 56\.6 V peak"):
+            load_sheet(path)
 
 
 def test_a_runaway_is_called_and_names_its_channel(two: UnitSheet) -> None:

@@ -59,6 +59,23 @@ def test_what_a_touch_explains_is_recorded_and_replays_to_the_same(warmed: tuple
     assert json.loads(replayed.stdout)["outcome"] == "passed"
 
 
+def test_a_soak_at_one_eighth_of_rated_power_is_driven_watched_and_comes_back_to_its_idle(tmp_path: Path) -> None:
+    path = sheet(tmp_path, soak_min=1.0)
+    driven = 'minutes = 1.0\npower = "one-eighth"\nrated_output_w = 60.0\nload_ohm = 8.0'
+    path.write_text(path.read_text(encoding="utf-8").replace("minutes = 1.0", driven), encoding="utf-8")
+    [(code, result, story)] = follow(
+        OnTheBench("healthy-amplifier", 1, scanner=True, averaged=True), tmp_path, {"sheet": str(path)}
+    )
+    assert code == 0, story
+    assert "7.75 V rms across 8 ohm" in story
+    rows = [row for row in read_capture(Path(result["capture"])).rows() if row.expected_event == "driven"]
+    watts = [r.value or 0.0 for row in rows for r in row.readings if r.signal.column == "real_power_w"]
+    # By hand: two channels of 0.436 A from 100 V, and their idle, through a supply of 80 % and better.
+    assert 100.0 < max(watts) < 150.0
+    assert all(row.expectation is None for row in rows)
+    assert result["checks"]
+
+
 def test_one_channel_of_five_that_runs_away_is_seen_by_its_own_resistor(tmp_path: Path) -> None:
     [(code, result, story)] = follow(
         OnTheBench("one-channel-runaway", 1, fault_at_s=70.0, scanner=True, averaged=True),

@@ -49,3 +49,23 @@ def test_an_event_goes_with_what_is_judged_next() -> None:
     assert seen is not None
     assert not seen.sight.event
     assert seen.sight.line_current_a is None
+
+
+def test_what_is_read_of_a_driven_unit_is_not_held_against_one_that_idles() -> None:
+    sights = Sights()
+    assert _seen(sights, 1.0, "driven", volts=230.0, amperes=0.9) is None
+    assert _seen(sights, 1.1, "driven", amperes=0.9) is None
+    seen = _seen(sights, 1.2, volts=230.0, amperes=0.3)
+    assert seen is not None
+    assert (seen.touched, seen.sight.line_current_a) == (True, 0.3)
+    again = _seen(sights, 1.3, volts=230.0, amperes=0.3)
+    assert again is not None
+    assert not again.touched
+
+
+def test_a_touch_goes_with_what_is_judged_next_and_is_no_inrush() -> None:
+    sights = Sights()
+    assert _seen(sights, 1.0, "touched", amperes=0.2) is None
+    seen = _seen(sights, 1.1, volts=230.0)
+    assert seen is not None
+    assert (seen.touched, seen.sight.event) == (True, False)

@@ -65,6 +65,10 @@ class SimulatedUnitHand(_Told):
         """Move the clips of the meters of the idle and the offset. Raises LinkError, CommandRefused."""
         self._say(f"CLIP {channel}")
 
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """Drive every channel into its load, V rms. Raises LinkError, CommandRefused."""
+        self._say(f"DRIVE {level_v:.4f},{load_ohm:.3f}")
+
     def put_lid(self, *, on: bool) -> None:
         """Put the lid on, or take it off. Raises LinkError, CommandRefused."""
         self._say(f"LID {int(on)}")

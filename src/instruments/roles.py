@@ -140,6 +140,10 @@ class UnitHand(Protocol):
         """Move the clips of the meters of the idle and the offset to another channel."""
         ...
 
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """Drive every channel into its load, V rms."""
+        ...
+
     def put_lid(self, *, on: bool) -> None:
         """Put the lid on, or take it off."""
         ...

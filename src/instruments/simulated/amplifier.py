@@ -8,7 +8,7 @@ from typing import Final, Literal
 
 from instruments.simulated.front import Front
 from instruments.simulated.ops import Ops, Real
-from instruments.simulated.stages import Channel, Stages
+from instruments.simulated.stages import Channel, Driven, Stages
 from instruments.simulated.tolerances import Part
 from instruments.simulated.transformer import Output, Transformer
 from instruments.simulated.unit import CLIPS, HEAT_SINK, RAIL_MINUS, RAIL_PLUS, Nameplate, Unit
@@ -172,8 +172,9 @@ def clips_of(stages: Stages, ops: Ops) -> MutableMapping[Signal, Real]:
     seen: dict[Signal, Real] = {RAIL_PLUS: plus.volts}
     clipped = list(zip(CLIPS, stages.channels, strict=False))
     warm_k: Real = 0.0
+    driven_a = stages.drive.rail_a
     for clips, channel in clipped:
-        seen[clips.emitter] = channel.now_a * channel.emitter_ohm
+        seen[clips.emitter] = (channel.now_a + driven_a) * channel.emitter_ohm
         warm_k = warm_k + channel.sink_k
     if stages.short_s is not None:
         seen[CLIPS[0].emitter] = (stages.channels[0].now_a + stages.short_a) * stages.channels[0].emitter_ohm
@@ -221,6 +222,10 @@ class Amplifier(Unit):
     def turn_trimmer(self, number: int, by_a: float) -> None:
         """See `Unit.turn_trimmer`."""
         self.stages.turn_trimmer(number, by_a)
+
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """See `Unit.drive`."""
+        self.stages.drive = Driven(level_v, load_ohm)
 
     def put_lid(self, *, on: bool) -> None:
         """See `Unit.put_lid`."""

@@ -191,7 +191,12 @@ def unit_hand(world: World) -> ScpiInstrument:
         for home, to in zip(CLIPS[0], CLIPS[channel(text)], strict=True):
             world.move_clip(home, to)
 
+    def drive(text: str) -> None:
+        level, _, ohm = text.partition(",")
+        world.drive(number(level, 0.0, 200.0), number(ohm, 1.0, 100.0))
+
     scpi.add("TRIMmer", turn)
+    scpi.add("DRIVE", drive)
     scpi.add("CLIP", clip)
     scpi.add("LID", lambda text: world.put_lid(on=boolean(text)))
     return scpi

@@ -17,6 +17,7 @@ from instruments.simulated.amplifier import (
 )
 from instruments.simulated.front import OPEN_OHM, Front, Relay, Resistor
 from instruments.simulated.ops import Ops, Real
+from instruments.simulated.stages import Driven
 from instruments.simulated.tolerances import Part
 from instruments.simulated.transformer import Output, Transformer
 from instruments.simulated.unit import Nameplate, Unit
@@ -149,6 +150,10 @@ class Receiver(Unit):
     def turn_trimmer(self, number: int, by_a: float) -> None:
         """See `Unit.turn_trimmer`."""
         self.stages.turn_trimmer(number, by_a)
+
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """See `Unit.drive`."""
+        self.stages.drive = Driven(level_v, load_ohm)
 
     def put_lid(self, *, on: bool) -> None:
         """See `Unit.put_lid`."""

@@ -6,6 +6,7 @@ worked out at every step.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -56,6 +57,24 @@ class Channel:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Driven:
+    """A sine at every channel's output, V rms, into a load each. Class B: each rail gives its half waves' mean."""
+
+    level_v: float = 0.0
+    load_ohm: float = 8.0
+
+    @property
+    def rail_a(self) -> float:
+        """Mean current from each rail for one channel."""
+        return math.sqrt(2.0) * self.level_v / (math.pi * self.load_ohm)
+
+    @property
+    def output_w(self) -> float:
+        """Into one load."""
+        return self.level_v**2 / self.load_ohm
+
+
 @dataclass(slots=True)
 class Leak:
     """Leakage of one reservoir: ``at_full_a`` at its full voltage, growing or falling with the time under voltage."""
@@ -103,6 +122,7 @@ class Stages:
     driven_a: Real = None
     """What the partner of a shorted device lets through when driven hard; None: no limit."""
     leak: Leak | None = None
+    drive: Driven = Driven()
     """Of the plus rail's reservoir."""
     on: Real = 0.0
     """How far the stages are on, 0 to 1."""
@@ -155,9 +175,12 @@ class Stages:
         drivers_a = 0.3 * shared_a if self.outer else 0.0
         shared_a = shared_a - drivers_a
         extra_w = self.short_a * across_v if self.short_s is not None else 0.0
+        driven_a = self.drive.rail_a
         for channel in self.channels:
+            if driven_a:
+                extra_w = extra_w + across_v * driven_a - self.drive.output_w
             channel.tick(on, across_v, extra_w, dt_s, ops)
-            shared_a = shared_a + channel.now_a
+            shared_a = shared_a + channel.now_a + driven_a
             extra_w = 0.0
         self._relay(weaker_v, dt_s, ops)
         plus_a = shared_a + self.plus.volts / self.bleeder_ohm + self.relay_a * self.relay_closed

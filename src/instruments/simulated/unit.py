@@ -128,6 +128,9 @@ class Unit:
     def turn_trimmer(self, number: int, by_a: float) -> None:
         """Turn a channel's bias trimmer, so that its cold idle changes by so much, A."""
 
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """Drive every channel into a load, V rms."""
+
     def put_lid(self, *, on: bool) -> None:
         """Put its lid on, or take it off."""
 

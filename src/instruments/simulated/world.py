@@ -224,6 +224,12 @@ class World:
             self.unit.turn_trimmer(number, by_a)
             self._changed_s = self.now_s
 
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """Drive every channel of the unit into a load, V rms."""
+        with self.lock:
+            self.unit.drive(level_v, load_ohm)
+            self._changed_s = self.now_s
+
     def put_lid(self, *, on: bool) -> None:
         """Put the unit's lid on, or take it off."""
         with self.lock:

@@ -11,6 +11,7 @@ from instruments.roles import UnitHand
 from rampguard.engine.messages import Touched
 from rampguard.engine.operator import Operator
 from rampguard.engine.telling import Teller
+from rampguard.guard.decision import DRIVEN, TOUCHED
 from rampguard.quantities import Reading
 from rampguard.warmup.course import Course, Phase, Touch
 from rampguard.warmup.watch import Watch
@@ -37,9 +38,9 @@ class Care:
         self._minutes = 0.0
 
     @property
-    def is_touched(self) -> bool:
-        """Whether somebody has hold of what sets the idle."""
-        return bool(self.course.touched)
+    def event(self) -> str:
+        """What explains what the unit draws just now; empty mostly."""
+        return DRIVEN if self.course.is_driven else TOUCHED if self.course.touched else ""
 
     @property
     def is_over(self) -> bool:
@@ -92,7 +93,7 @@ class Care:
 
     def checks(self) -> list[dict[str, Any]]:
         """What was checked on the warm unit, as records have it; nothing where it did not come so far."""
-        warm = self.course.phase in (Phase.SOAK, Phase.DONE)
+        warm = self.course.phase in (Phase.SOAK, Phase.AFTER_SOAK, Phase.DONE)
         return [asdict(check) for check in self.course.checks()] if warm else []
 
     def _obey(self, touched: Touched, now_s: float) -> None:
@@ -113,13 +114,23 @@ class Care:
         said = {
             Phase.WARM_UP: f"first setting {sheet.idle.first_setting_min:g} min after full line, final check after"
             f" {sheet.idle.final_check_min:g}",
-            Phase.SOAK: f"{sheet.soak.minutes:g} min, attended: stay with it",
+            Phase.SOAK: f"{sheet.soak.minutes:g} min, attended: stay with it{self._driven_words()}",
+            Phase.AFTER_SOAK: "switch the drive off; the idle has to come back",
         }
         if phase is Phase.SOAK:  # what holds at the very end is told with the run's result
             for check in self.course.checks():
                 words = {True: "right", False: "NOT RIGHT", None: "not checked"}[check.right]
                 self._teller.note(now_s, "check", f"{check.what}: {words}: {check.text}")
         self._teller.note(now_s, "phase", f"{phase}: {said[phase]}" if phase in said else str(phase))
+
+    def _driven_words(self) -> str:
+        drive = self.course.sheet.drive
+        if drive is None:
+            return ""
+        return (
+            ". One eighth of rated power (16 CFR 432.3): 1 kHz into every channel, slowly up to"
+            f" {drive.level_v:.3g} V rms across {self.course.sheet.soak.load_ohm:g} ohm each"
+        )
 
     def _tell(self, now_s: float) -> None:
         wall_s = time.monotonic()
@@ -154,10 +165,16 @@ class _Turning:
         self._course = course
         self._channel = ""
         self._set_to_v = 0.0
-        self._since_s = self._turned_s = 0.0
+        self._since_s = self._turned_s = self._drive_v = 0.0
 
     def turn(self, now_s: float) -> list[str]:
         """What it did, in words."""
+        drive = self._course.sheet.drive
+        wanted_v = drive.level_v if drive is not None and self._course.phase is Phase.SOAK else 0.0
+        if wanted_v != self._drive_v:
+            # Up in small steps, off at once.
+            self._drive_v = 0.0 if wanted_v == 0.0 else min(wanted_v, self._drive_v + 0.02 * wanted_v)
+            self._hand.drive(self._drive_v, self._course.sheet.soak.load_ohm or 8.0)
         if not self._channel:
             return self._take_hold(now_s)
         if now_s - self._turned_s < TURNS_EVERY_S:

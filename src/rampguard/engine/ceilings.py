@@ -9,6 +9,7 @@ from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
 from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
 from rampguard.ramp.plan import MAINS_TOLERANCE
+from rampguard.warmup.drive import Drive
 
 _RISE_PER_SECOND = 0.6  # of the current ceiling
 _RISE_PER_READING = 0.5  # a soft start's bypass lets the current jump
@@ -23,6 +24,7 @@ _DIRECT_WINDOW_S = 3.0  # cold heaters and soft starts take their time
 _DIRECT_RATIO = 30.0  # of nameplate, in a window of 0.1 s: a core's first half cycles
 _DIRECT_LASTING_RATIO = 8.0
 _NEVER_NATS = 1000.0
+_DRIVEN_POWER_FACTOR = 0.55  # of a rectifier into reservoirs, at its worst
 _DC_OFFSET_V = 1.0
 _TEMPERATURE_DEGC = 80.0
 _RAIL_DIFFERENCE_V = 5.0
@@ -45,6 +47,7 @@ def limits_for(
     cycle_s: float = 0.0,
     idle_v: float | None = None,
     direct: bool = False,
+    drive: Drive | None = None,
 ) -> Limits:
     """The limits of a run or replay.
 
@@ -53,7 +56,7 @@ def limits_for(
     computer's own delays cost in bench time grows with it. ``line_gap_s`` is for how long the line's meters may
     have nothing to say, being slow or changing range; ``cycle_s`` in what time the slowest other meter reads all that
     it is wired to. ``idle_v`` is what the unit's sheet wants across its emitter resistors. ``direct``: it is switched
-    on at full mains. Volts rms, watts.
+    on at full mains. ``drive`` is what it is driven with in its soak. Volts rms, watts.
     """
     signals = tuple(signals)
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
@@ -84,6 +87,9 @@ def limits_for(
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_emitter_resistor_v(idle_v) if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,
+        driven_current_a=None if drive is None else drive.power_w / (_DRIVEN_POWER_FACTOR * nameplate_v),
+        driven_power_w=None if drive is None else drive.power_w,
+        driven_emitter_resistor_v=None if drive is None else drive.emitter_resistor_v,
         dc_offset_v=_DC_OFFSET_V if Quantity.DC_OFFSET in quantities else None,
         overshoot_v=_OVERSHOOT * nameplate_v if driven else None,
         lag_s=max(1.0, 0.25 * speed),

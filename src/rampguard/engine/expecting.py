@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Observation
+from rampguard.guard.decision import DRIVEN, POWER_PRESSED, TOUCHED, Observation
 from rampguard.loads.band import BandState
 from rampguard.loads.basis import Basis
 from rampguard.loads.causes import CausesState
@@ -118,7 +118,10 @@ class Sights:
     def of(self, observation: Observation) -> Seen | None:
         """What is to be judged now; None where nothing is, or where it waits for a line voltage."""
         self._event = self._event or observation.expected_event == POWER_PRESSED
-        self._touched = self._touched or observation.expected_event == TOUCHED
+        self._touched = self._touched or observation.expected_event in (TOUCHED, DRIVEN)
+        if observation.expected_event == DRIVEN:  # the load models idle
+            self._waiting.clear()
+            return None
         values = {r.signal: r for r in observation.readings if r.value is not None}
         self._waiting |= {signal: values[signal] for signal in (LINE_CURRENT, REAL_POWER) if signal in values}
         volts = values.get(LINE_VOLTAGE)

@@ -22,7 +22,7 @@ from rampguard.engine.machine import wall_s
 from rampguard.engine.reservoirs import WATCHED_S, Held, below_hands, held_with
 from rampguard.engine.supply import TAKES_WITHIN_S
 from rampguard.engine.telling import Teller
-from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Decision, Layer, Observation, Severity
+from rampguard.guard.decision import POWER_PRESSED, Decision, Layer, Observation, Severity
 from rampguard.guard.interlock import OFF_COMMANDED, Event, Interlock, State, step
 from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_outside
 from rampguard.guard.permissives import interlock_event
@@ -178,8 +178,8 @@ class Loop:
         if not readings:
             return
         arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
-        touched = TOUCHED if self.parts.care is not None and self.parts.care.is_touched else ""
-        event, self._event = self._event or touched, ""
+        explained = "" if self.parts.care is None else self.parts.care.event
+        event, self._event = self._event or explained, ""
         now_s = max(arrived_s, self.guard.time_s)
         observation = Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off)
         self._judge(observation)

@@ -168,7 +168,7 @@ class CourseTold(_Message):
     """At full line, once a second: the phase, minutes since full line and in the phase, and each channel's idle."""
 
     event: Literal["course"] = "course"
-    phase: Literal["warm-up", "soak", "done"]
+    phase: Literal["warm-up", "soak", "after the soak", "done"]
     minutes: float
     phase_minutes: float
     idles: dict[str, IdleTold]

@@ -195,6 +195,7 @@ class _Run:
             cycle_s=cycle_s(self.bench.meters),
             idle_v=None if self.prepared.sheet is None else self.prepared.sheet.idle.volts,
             direct=self.order.direct,
+            drive=None if self.prepared.sheet is None else self.prepared.sheet.drive,
         )
 
     def _prove_off_first(self) -> OffProof:

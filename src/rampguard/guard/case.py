@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from rampguard.guard.decision import Finding, Layer, Observation, Severity
+from rampguard.guard.decision import DRIVEN, Finding, Layer, Observation, Severity
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory
 from rampguard.quantities import Quantity, Signal
@@ -36,6 +36,11 @@ class Case:
     def in_event(self) -> bool:
         """Whether an expected event may explain a jump in current."""
         return self.now_s <= self.memory.rates_excused_until_s
+
+    @property
+    def driven(self) -> bool:
+        """Whether a signal drives the unit, and explains what it draws."""
+        return self.observation.expected_event == DRIVEN
 
 
 Check = Callable[[Case], Iterator[Finding]]

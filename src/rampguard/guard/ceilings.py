@@ -20,7 +20,7 @@ RAILS_FROM_FRACTION = 0.05
 def absolute_ceilings(case: Case) -> Iterator[Finding]:
     """Each new reading against the ceiling of its quantity; over range counts as above any ceiling."""
     for reading in case.observation.readings:
-        ceiling = case.limits.ceiling(reading.signal.quantity, in_event=case.in_event)
+        ceiling = case.limits.ceiling(reading.signal.quantity, in_event=case.in_event, driven=case.driven)
         if ceiling is None:
             yield not_evaluated("ceiling", f"{words(reading.signal)}: no ceiling is set")
         elif reading.signal.quantity is Quantity.DC_OFFSET and not offset_means_something(case):
@@ -161,7 +161,7 @@ def _rise(case: Case, signal: Signal, per_reading: float | None, per_second: flo
     if not fresh or (per_reading is None and per_second is None):
         return
     name, unit, value = words(signal), signal.unit, fresh[-1]
-    if case.in_event:
+    if case.in_event or case.driven:
         yield not_evaluated("rise", f"rise of {name}: an expected event explains it for the moment")
         return
     earlier = [v for t, v in case.memory.recent[signal][:-1] if t > case.before.rates_excused_until_s]

@@ -13,6 +13,9 @@ POWER_PRESSED: Final = "power-pressed"
 TOUCHED: Final = "touched"
 """The event that explains that idle is another than before, and no inrush: somebody has hold of a bias trimmer."""
 
+DRIVEN: Final = "driven"
+"""The event that explains what a signal into its loads makes a unit draw: it idles no more, until it does again."""
+
 
 class Severity(IntEnum):
     """How a finding is to be taken; the worst of them is the decision."""
@@ -37,8 +40,8 @@ class Observation:
     """All that the guard learns at one moment.
 
     ``time_s`` is bench time since the run began. ``set_voltage_v`` is the source's set-point (rms), None where there
-    is none. ``expected_event`` names what explains another current than before (`POWER_PRESSED`, `TOUCHED`); empty
-    mostly.
+    is none. ``expected_event`` names what explains another current than before (`POWER_PRESSED`, `TOUCHED`,
+    `DRIVEN`); empty mostly.
     ``readings`` may be empty: time passing is an observation too. ``is_off`` says that off was commanded before.
     """
 

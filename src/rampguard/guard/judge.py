@@ -18,7 +18,7 @@ from rampguard.guard.ceilings import (
     rates_of_rise,
     too_little_current,
 )
-from rampguard.guard.decision import TOUCHED, Decision, Finding, Layer, Observation, Severity, Trip
+from rampguard.guard.decision import DRIVEN, TOUCHED, Decision, Finding, Layer, Observation, Severity, Trip
 from rampguard.guard.evidence import EvidenceMemory, begun_anew, weigh_evidence
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory, remember
@@ -69,7 +69,7 @@ def judge(state: GuardState, limits: Limits, observation: Observation) -> tuple[
     trip = state.trip or _first_trip(findings, observation, memory)
     severity = Severity.TRIP if trip else max((f.severity for f in findings), default=Severity.SAFE)
     evidence = begun_anew(state.evidence) if observation.expected_event else state.evidence
-    band = BandMemory() if observation.expected_event == TOUCHED else state.band
+    band = BandMemory() if observation.expected_event in (TOUCHED, DRIVEN) else state.band
     after = GuardState(memory, observation.time_s, trip, band, evidence)
     return after, Decision(severity, findings, trip)
 

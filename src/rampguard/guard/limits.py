@@ -46,6 +46,13 @@ class Limits:
     """The same of real power."""
     inrush_s: float = 0.15
 
+    driven_current_a: float | None = None
+    """In place of `line_current_a` while the unit is driven: what a signal into its loads may make it draw."""
+    driven_power_w: float | None = None
+    """The same of real power."""
+    driven_emitter_resistor_v: float | None = None
+    """The same of the emitter resistors."""
+
     warn_fraction: float = 0.8
     """A reading above this part of its ceiling warns..."""
     line_warn_fraction: float = 0.95
@@ -118,8 +125,15 @@ class Limits:
             if isinstance(value, (int, float)) and not (math.isfinite(value) and value >= 0):
                 raise LimitsError(f"{item.name} = {value}: a limit is a finite number, zero or more")
 
-    def ceiling(self, quantity: Quantity, *, in_event: bool) -> float | None:
-        """The absolute ceiling on a quantity, in its unit, or that of an expected event; None where none is set."""
+    def ceiling(self, quantity: Quantity, *, in_event: bool, driven: bool = False) -> float | None:
+        """The absolute ceiling on a quantity, in its unit, or that of an event; None where none is set."""
+        lifted = {
+            Quantity.LINE_CURRENT: self.driven_current_a,
+            Quantity.REAL_POWER: self.driven_power_w,
+            Quantity.EMITTER_RESISTOR: self.driven_emitter_resistor_v,
+        }
+        if driven and lifted.get(quantity) is not None:
+            return lifted[quantity]
         if in_event and quantity is Quantity.LINE_CURRENT and self.event_current_a is not None:
             return self.event_current_a
         if in_event and quantity is Quantity.REAL_POWER and self.event_power_w is not None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
-from rampguard.quantities import Quantity, Reading, Signal
+from rampguard.quantities import LINE_CURRENT, REAL_POWER, Quantity, Reading, Signal
 from rampguard.warmup.approach import Stretch
 from rampguard.warmup.checks import Check, Newest, checks_of
 from rampguard.warmup.series import Series
@@ -20,6 +20,10 @@ from rampguard.warmup.watch import Do, Going, Watch, look
 
 LOOKED_AT_EVERY_S: Final = 2.0
 """Each channel in turn."""
+IDLES_WITHIN: Final = 1.3
+"""A unit idles again once it draws no more than so many times what it did before it was driven: it is hotter now."""
+COMES_BACK_S: Final = 1200.0
+"""For so long at most the idle is waited for after a soak that drove the unit."""
 TOUCHED_MOST_S: Final = 60.0
 """A trimmer that nobody says they have let go of counts as let go of after so long."""
 
@@ -30,6 +34,8 @@ class Phase(StrEnum):
     RAMP = "ramp"
     WARM_UP = "warm-up"
     SOAK = "soak"
+    AFTER_SOAK = "after the soak"
+    """The drive is off, and the idle comes back: it is checked once more."""
     DONE = "done"
 
 
@@ -91,6 +97,8 @@ class Course:
         self._turn = 0
         self._hurried = False
         self._now_s = 0.0
+        self._idled_at: tuple[Signal, float] | None = None
+        self._idles_again = False
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -104,13 +112,15 @@ class Course:
             return
         signal = reading.signal
         self._newest[signal] = Newest(reading.value, reading.bound)
+        if self._idled_at is not None and signal == self._idled_at[0] and self.phase is Phase.AFTER_SOAK:
+            self._idles_again = self._idles_again or reading.value <= IDLES_WITHIN * self._idled_at[1]
         if signal.quantity is Quantity.TEMPERATURE:
             self._sinks.setdefault(signal.channel, Series()).put(now_s, reading.value)
         channel = self._channels.get(signal.channel)
         if signal.quantity is not Quantity.EMITTER_RESISTOR or channel is None:
             return
         self._now_s, channel.newest_v = now_s, abs(reading.value)
-        if channel.touched_since_s is None:
+        if channel.touched_since_s is None and not self.is_driven:
             channel.stretches[-1][0].put(now_s, channel.newest_v)
 
     def touch(self, what: Touch, channel: str, now_s: float) -> None:
@@ -133,6 +143,13 @@ class Course:
         self._hurried = True
 
     # -- what comes out -----------------------------------------------------------------------------------------
+
+    @property
+    def is_driven(self) -> bool:
+        """Whether a signal drives the unit: from the soak's beginning until, after it, it draws as it did idling."""
+        if self.sheet.drive is None:
+            return False
+        return self.phase is Phase.SOAK or (self.phase is Phase.AFTER_SOAK and not self._idles_again)
 
     @property
     def touched(self) -> tuple[str, ...]:
@@ -162,12 +179,11 @@ class Course:
             return
         if any(now_s - (c.touched_since_s or now_s) > TOUCHED_MOST_S for c in self._channels.values()):
             self.let_go()
-        if self._channels and now_s >= self._next_look_s:
+        if self._channels and not self.is_driven and now_s >= self._next_look_s:
             self._next_look_s = now_s + LOOKED_AT_EVERY_S / len(self._channels)
             yield from self._look(now_s)
         if self._phase_is_over(now_s):
-            soaks = self.phase is Phase.WARM_UP and self.sheet.soak.minutes > 0.0
-            self.phase = Phase.SOAK if soaks else Phase.DONE
+            self.phase = self._next_phase()
             self.phase_began_s, self._hurried = now_s, False
             yield Turned(begins=self.phase)
 
@@ -191,12 +207,26 @@ class Course:
         elif before is None or (now.going, now.do) != (before.going, before.do):
             yield Turned(said=f"{name}: {now.text}")
 
+    def _next_phase(self) -> Phase:
+        if self.phase is Phase.WARM_UP and self.sheet.soak.minutes > 0.0:
+            drawn = ((signal, self._newest.get(signal)) for signal in (REAL_POWER, LINE_CURRENT))
+            self._idled_at = next(((signal, seen.value) for signal, seen in drawn if seen is not None), None)
+            return Phase.SOAK
+        if self.phase is Phase.AFTER_SOAK or not self.is_driven:
+            return Phase.DONE
+        for channel in self._channels.values():
+            channel.begin_anew(carries_over=False)
+            channel.watch = None
+        return Phase.AFTER_SOAK
+
     def _phase_is_over(self, now_s: float) -> bool:
         if self._hurried:
             return True
         if self.phase is Phase.SOAK:
             return now_s - self.phase_began_s >= 60.0 * self.sheet.soak.minutes
-        if now_s - self.began_s >= 60.0 * self.sheet.idle.longest_min:
+        if self.phase is Phase.AFTER_SOAK and now_s - self.phase_began_s >= COMES_BACK_S:
+            return True
+        if self.phase is Phase.WARM_UP and now_s - self.began_s >= 60.0 * self.sheet.idle.longest_min:
             return True
         all_right = all(c.watch is not None and c.watch.do is Do.LEAVE for c in self._channels.values())
         return all_right and self.minutes(now_s) >= self.sheet.idle.final_check_min

@@ -40,6 +40,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from instruments.dialect import Positive, Strict, explain
 from rampguard.quantities import Quantity, Signal
+from rampguard.warmup.drive import Drive, drive_of, peak_v
 from rampguard.warmup.idle import Span, volts_for
 
 
@@ -121,9 +122,20 @@ class Rails(Strict):
 
 
 class Soak(Strict):
-    """How long the unit is left on once it is warm, idling; somebody stays with it."""
+    """How long the unit is left on once it is warm; somebody stays with it."""
 
     minutes: Annotated[float, Field(ge=0, le=24 * 60)] = 60.0
+    power: Literal["idle", "one-eighth"] = "idle"
+    """Idling, or driven at one eighth of rated power into its loads (16 CFR 432.3)."""
+    rated_output_w: Positive | None = None
+    """Of a channel, all driven."""
+    load_ohm: Positive | None = None
+
+    @model_validator(mode="after")
+    def _rating_known(self) -> Soak:
+        if self.power == "one-eighth" and (self.rated_output_w is None or self.load_ohm is None):
+            raise ValueError("one eighth of what? Give rated_output_w of a channel, and load_ohm")
+        return self
 
 
 class UnitSheet(Strict):
@@ -140,9 +152,38 @@ class UnitSheet(Strict):
     trimmers: Literal["bias", "none"] = "bias"
     """What sets the idle: a trimmer a channel, or nothing (it sets itself)."""
 
+    @property
+    def drive(self) -> Drive | None:
+        """What every channel is driven with in the soak; None: nothing."""
+        soak, idle = self.soak, self.idle
+        if soak.power == "idle" or soak.rated_output_w is None or soak.load_ohm is None:
+            return None
+        current_a = idle.volts / idle.span.ohm
+        return drive_of(
+            rated_w=soak.rated_output_w,
+            load_ohm=soak.load_ohm,
+            channels=len(self.channels),
+            across_v=self.rails.across_v,
+            idle_w=len(self.channels) * idle.pairs * current_a * self.rails.across_v,
+            idle_v=idle.volts,
+            point_ohm=idle.span.ohm / idle.pairs,
+        )
+
     def without_soak(self) -> UnitSheet:
         """The same, and no soak."""
         return self.model_copy(update={"soak": Soak(minutes=0.0)})
+
+    @model_validator(mode="after")
+    def _rails_carry_the_rating(self) -> UnitSheet:
+        soak = self.soak
+        if soak.rated_output_w is not None and soak.load_ohm is not None:
+            peak, most_v = peak_v(soak.rated_output_w, soak.load_ohm), 0.5 * self.rails.across_v
+            if peak > most_v:
+                raise ValueError(
+                    f"soak: {soak.rated_output_w:g} W into {soak.load_ohm:g} ohm needs {peak:.3g} V peak, more than"
+                    f" half of the {self.rails.across_v:g} V from rail to rail; correct one of them"
+                )
+        return self
 
     @model_validator(mode="after")
     def _channels_are_signals(self) -> UnitSheet:
