@@ -167,10 +167,19 @@ class TestDriven:
         _go(course, 240.0, 250.0, left=0.12, right=0.12)
         assert course.phase is Phase.AFTER_SOAK
         assert course.is_driven  # whoever drives it has not switched off yet
+        assert {check.what: check.right for check in course.checks()}["drive in the soak"] is True
         _read(course, REAL_POWER, 33.0, 250.0)
         assert not course.is_driven
         _go(course, 250.0, 320.0, left=TARGET_V, right=TARGET_V)
         assert course.phase is Phase.DONE
+
+    def test_a_soak_in_which_nobody_drove_it_is_not_right(self, driven: UnitSheet) -> None:
+        course = _begun(driven, "left", "right")
+        _go(course, 0.0, 185.0, left=TARGET_V, right=TARGET_V)
+        _read(course, REAL_POWER, 31.0, 185.0)
+        check = {check.what: check for check in course.checks()}["drive in the soak"]
+        assert check.right is False
+        assert "was it driven at all" in check.text
 
     def test_an_idle_that_does_not_come_back_is_not_waited_for_for_ever(self, driven: UnitSheet) -> None:
         course = _begun(driven, "left", "right")

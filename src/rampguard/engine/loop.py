@@ -273,6 +273,8 @@ class Loop:
         if self.parts.care is not None and self.parts.care.has_begun:
             self._go_on_at_full_line(self.parts.care)
             return
+        for touched in self.parts.operator.take_touches():
+            self.note("touch", f"{touched.what}: nothing was done, since a sheet is gone by at full line alone")
         current, self._current = self._current, None
         given = RampInput(
             self._now_s(),

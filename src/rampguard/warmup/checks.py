@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from rampguard.quantities import Quantity, Signal
+from rampguard.warmup.drive import MARGIN, Drive
 from rampguard.warmup.idle import idle_from
 from rampguard.warmup.odd_one_out import odd_ones
 from rampguard.warmup.sheet import UnitSheet
@@ -16,6 +17,8 @@ BEHIND_RELAY: Final = "-terminals"
 """What is behind the speaker relay of a channel is called after it, and so."""
 RELAY_OPEN_BELOW: Final = 0.2
 """Behind a closed relay there is at least this part of what is ahead of it."""
+DRIVEN_FROM: Final = 0.5
+"""A unit that drew less than this part of what its drive makes it draw was not driven as it should have been."""
 TELLABLE_V: Final = 0.005
 """An offset of less than this says nothing of a relay."""
 
@@ -56,6 +59,14 @@ def checks_of(
         *_offsets(sheet, newest),
         *_rails(sheet, newest),
     ]
+
+
+def soak_check(most_w: float, drive: Drive) -> Check:
+    """Whether a unit was driven in its soak, by the most that it drew from the line."""
+    wanted_w = drive.power_w / MARGIN
+    right = most_w >= DRIVEN_FROM * wanted_w
+    text = f"{most_w:.3g} W from the line at most; driven so, a class-B unit of this sheet draws some {wanted_w:.3g} W"
+    return Check("drive in the soak", right, text if right else f"{text}: was it driven at all?", most_w)
 
 
 def _of(newest: Readings, quantity: Quantity, channel: str) -> Newest | None:

@@ -12,7 +12,7 @@ from typing import Final
 
 from rampguard.quantities import LINE_CURRENT, REAL_POWER, Quantity, Reading, Signal
 from rampguard.warmup.approach import Stretch
-from rampguard.warmup.checks import Check, Newest, checks_of
+from rampguard.warmup.checks import Check, Newest, checks_of, soak_check
 from rampguard.warmup.series import Series
 from rampguard.warmup.sheet import UnitSheet
 from rampguard.warmup.tracking import tracking
@@ -99,6 +99,7 @@ class Course:
         self._now_s = 0.0
         self._idled_at: tuple[Signal, float] | None = None
         self._idles_again = False
+        self._soaked_w = 0.0
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -114,6 +115,8 @@ class Course:
         self._newest[signal] = Newest(reading.value, reading.bound)
         if self._idled_at is not None and signal == self._idled_at[0] and self.phase is Phase.AFTER_SOAK:
             self._idles_again = self._idles_again or reading.value <= IDLES_WITHIN * self._idled_at[1]
+        if self.phase is Phase.SOAK and signal == REAL_POWER:
+            self._soaked_w = max(self._soaked_w, reading.value)
         if signal.quantity is Quantity.TEMPERATURE:
             self._sinks.setdefault(signal.channel, Series()).put(now_s, reading.value)
         channel = self._channels.get(signal.channel)
@@ -242,4 +245,7 @@ class Course:
                     tolerance = self.sheet.idle.tolerance_percent / 100.0
                     right = abs(told.over_span) <= tolerance
                     found.append(Check(f"bias of {name}", right, told.said(tolerance)))
+        drive = self.sheet.drive
+        if drive is not None and self._soaked_w > 0.0:
+            found.append(soak_check(self._soaked_w, drive))
         return found
