@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from full_line_help import sheet
-from rampguard.quantities import REAL_POWER, Quantity, Reading, Signal
+from rampguard.quantities import LINE_VOLTAGE, REAL_POWER, Quantity, Reading, Signal
 from rampguard.warmup.checks import Check, Newest, checks_of
-from rampguard.warmup.course import COMES_BACK_S, TOUCHED_MOST_S, Course, Phase, Touch, Turned
+from rampguard.warmup.course import COMES_BACK_S, DRIVE_OFF_S, TOUCHED_MOST_S, Course, Phase, Touch, Turned
 from rampguard.warmup.sheet import SheetError, Soak, UnitSheet, load_sheet
 from rampguard.warmup.tracking import tracking
 from rampguard.warmup.watch import Do, Going
@@ -70,7 +70,7 @@ class TestPhases:
         assert any("Turn until" in one.said for one in turned)
         assert course.watches["right"].do is Do.ADJUST
         _go(course, 359.0, 362.0, left=TARGET_V, right=0.5 * TARGET_V)
-        assert course.phase is Phase.SOAK
+        assert course.phase is Phase.DONE  # what is not right is not soaked
         checks = {check.what: check.right for check in course.checks()}
         assert checks["idle of left"] is True
         assert checks["idle of right"] is False
@@ -116,8 +116,9 @@ class TestTouches:
         course.touch(Touch.TRIMMER, "left", 10.0)
         _go(course, 10.0, 10.0 + TOUCHED_MOST_S, left=TARGET_V, right=TARGET_V)
         assert course.touched == ("left",)
-        _go(course, 11.0 + TOUCHED_MOST_S, 13.0 + TOUCHED_MOST_S, left=TARGET_V, right=TARGET_V)
+        turned = _go(course, 11.0 + TOUCHED_MOST_S, 13.0 + TOUCHED_MOST_S, left=TARGET_V, right=TARGET_V)
         assert course.touched == ()
+        assert any("counts as let go of" in one.said for one in turned)
 
     def test_the_lid_begins_every_channel_anew(self, two: UnitSheet) -> None:
         course = _begun(two, "left", "right")
@@ -129,8 +130,23 @@ class TestTouches:
 
     def test_a_channel_that_there_is_not_is_not_touched(self, two: UnitSheet) -> None:
         course = _begun(two, "left")
-        course.touch(Touch.TRIMMER, "right", 10.0)
+        course.touch(Touch.TRIMMER, "middle", 10.0)
         assert course.touched == ()
+
+    def test_one_that_no_meter_reads_is_held_all_the_same(self, two: UnitSheet) -> None:
+        course = _begun(two, "left")
+        course.touch(Touch.TRIMMER, "right", 10.0)
+        assert course.touched == ("right",)
+        course.let_go()
+        assert course.touched == ()
+
+    def test_the_lid_just_after_a_trimmer_forgets_the_time_constant(self, two: UnitSheet) -> None:
+        course = _begun(two, "left", "right")
+        _go(course, 0.0, 60.0, left=TARGET_V, right=TARGET_V)
+        course.touch(Touch.TRIMMER, "left", 60.0)
+        course.let_go()
+        course.touch(Touch.LID, "", 60.5)
+        assert [carries for _, carries in course._channels["left"].stretches] == [False, False]
 
 
 class TestDriven:
@@ -181,6 +197,24 @@ class TestDriven:
         assert check.right is False
         assert "was it driven at all" in check.text
 
+    def test_what_draws_more_two_minutes_after_the_drive_was_to_be_off_is_no_drive(self, driven: UnitSheet) -> None:
+        course = _begun(driven, "left", "right")
+        _read(course, REAL_POWER, 31.0, 0.0)
+        _go(course, 0.0, 250.0, left=TARGET_V, right=TARGET_V)
+        assert course.phase is Phase.AFTER_SOAK
+        _read(course, REAL_POWER, 120.0, course.phase_began_s + DRIVE_OFF_S - 1.0)
+        assert course.is_driven
+        _read(course, REAL_POWER, 120.0, course.phase_began_s + DRIVE_OFF_S + 1.0)
+        assert not course.is_driven
+
+    def test_what_is_checked_is_a_unit_that_idles(self, driven: UnitSheet) -> None:
+        course = _begun(driven, "left", "right")
+        _go(course, 0.0, 200.0, left=TARGET_V, right=TARGET_V)
+        assert course.is_driven
+        _go(course, 200.0, 210.0, left=0.12, right=0.12)
+        idles = {check.what: check.value for check in course.checks()}
+        assert idles["idle of left"] == pytest.approx(TARGET_V, abs=1e-4)
+
     def test_an_idle_that_does_not_come_back_is_not_waited_for_for_ever(self, driven: UnitSheet) -> None:
         course = _begun(driven, "left", "right")
         _go(course, 0.0, 260.0, left=TARGET_V, right=TARGET_V)
@@ -211,6 +245,35 @@ def test_a_runaway_is_called_and_names_its_channel(two: UnitSheet) -> None:
     assert away
     assert away[0].startswith("right: the idle runs away")
     assert grown < 2.0 * TARGET_V
+
+
+def test_next_to_no_idle_does_not_run_away_with_the_meters_noise(two: UnitSheet) -> None:
+    """A display that goes from 0.1 to 0.2 mV, a trimmer at its least: a doubling that says nothing."""
+    course = _begun(two, "left", "right")
+    turned = []
+    for now_s in np.arange(0.0, 120.0, 0.5):
+        _read(course, _idle("left"), 1e-4 if now_s < 40.0 else 2e-4, float(now_s))
+        _read(course, _idle("right"), 1e-5 * abs(np.sin(13.0 * now_s)), float(now_s))
+        turned += list(course.step(float(now_s)))
+    assert [one.runs_away for one in turned if one.runs_away] == []
+
+
+def test_nothing_goes_on_while_the_line_is_away_from_full_line(two: UnitSheet) -> None:
+    course = Course(two, [_idle("left"), _idle("right")], full_line_v=230.0)
+    course.begin(0.0)
+    _read(course, LINE_VOLTAGE, 180.0, 0.0)
+    turned = _go(course, 0.0, 300.0, left=TARGET_V, right=TARGET_V)
+    assert any("away from full line" in one.said for one in turned)
+    assert course.phase is Phase.WARM_UP
+    _read(course, LINE_VOLTAGE, 228.0, 300.0)
+    turned = _go(course, 300.0, 310.0, left=TARGET_V, right=TARGET_V)
+    assert any("back at full line" in one.said for one in turned)
+    assert course.phase is Phase.SOAK
+
+
+def test_a_channel_is_not_called_as_what_is_behind_another_ones_relay(tmp_path: Path) -> None:
+    with pytest.raises(SheetError, match="behind a channel's speaker relay"):
+        load_sheet(sheet(tmp_path, ("left", "left-terminals")))
 
 
 def test_a_channel_without_a_meter_is_not_watched_and_one_run_may_be_about_one_alone(two: UnitSheet) -> None:

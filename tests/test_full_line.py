@@ -133,7 +133,9 @@ def test_every_channel_with_one_meter_is_a_run_a_channel_and_the_clip_waits_for_
         every = every_channel(order, load_sheet(path), run, moved)
     assert every.exit_code == 0
     assert list(every.results) == ["left", "right"]
-    assert "below 2 V on both rails" in asked[0]
+    assert "Before anything is energised" in asked[0]
+    assert "Power is off" in asked[1]
+    assert all("below 2 V on both rails" in text for text in asked)
     values = [
         next(check["value"] for check in every.results[name]["checks"] if check["what"] == f"idle of {name}")
         for name in ("left", "right")

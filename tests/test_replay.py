@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -155,3 +156,15 @@ def test_text_tells_the_same(tmp_path: Path) -> None:
     )
     assert "TRIPPED" in done.stdout
     assert "[band]" in done.stdout
+
+
+def test_what_a_run_was_tripped_for_that_no_reading_shows_is_said_not_to_be_evaluated(tmp_path: Path) -> None:
+    capture = tmp_path / "capture"
+    shutil.copytree(Path(__file__).parent.parent / "captures" / "healthy-amplifier", capture)
+    descriptor = json.loads((capture / "datapackage.json").read_text(encoding="utf-8"))
+    trip = {"time_s": 3.0, "line_voltage_v": 6.9, "layer": "reading", "reason": "the watchdog is gone"}
+    descriptor["outcome"], descriptor["result"]["trip"] = "tripped", trip
+    (capture / "datapackage.json").write_text(json.dumps(descriptor), encoding="utf-8")
+    done = subprocess.run([*RAMPGUARD, "replay", str(capture)], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0
+    assert "not evaluated: what the run itself was tripped for, at 3.00 s: the watchdog is gone" in done.stdout

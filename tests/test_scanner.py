@@ -16,6 +16,7 @@ from instruments.simulated.serve import SimulationOptions, fleet_of
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from instruments.temperature import pt100_ohm, type_k_mv
+from rampguard.engine.acquire import read_once
 from rampguard.quantities import Quantity, Signal, Validity
 
 LEFT, RIGHT = (Signal(Quantity.EMITTER_RESISTOR, name) for name in ("left", "right"))
@@ -65,7 +66,7 @@ def _scanner(wire: Told) -> ScpiMeter:
 
 
 def test_one_input_a_reading_in_turn() -> None:
-    wire = Told({f"MEAS:VOLT:DC? (@{n})": f"{value}" for n, value in ((101, 0.01), (102, 0.02), (201, 0.3))})
+    wire = Told({f"ROUT:CLOS (@{n});:READ?": f"{value}" for n, value in ((101, 0.01), (102, 0.02), (201, 0.3))})
     meter = _scanner(wire)
     read = [meter.read() for _ in range(4)]
     assert [[(r.signal, r.value) for r in each] for each in read] == [
@@ -100,10 +101,10 @@ def test_the_simulated_scanner_reads_what_each_input_is_wired_to(tmp_path: Path)
     world.press_power()
     world.advance(3.0)
     for number, signal in inputs.items():
-        seen = float(scanner.execute(f"MEAS:VOLT:DC? (@{number})") or "nan")
+        seen = float(scanner.execute(f"ROUT:CLOS (@{number});:READ?") or "nan")
         assert seen == pytest.approx(world.window.dc[signal], abs=0.02)
-    assert float(scanner.execute("MEAS:VOLT:DC? (@101)") or "nan") > 0.005
-    assert scanner.execute("MEAS:VOLT:DC? (@999)") is None
+    assert float(scanner.execute("ROUT:CLOS (@101);:READ?") or "nan") > 0.005
+    scanner.execute("ROUT:CLOS (@999)")
     assert "-222" in (scanner.execute("SYST:ERR?") or "")
 
 
@@ -218,3 +219,28 @@ def test_an_open_sensor_is_no_temperature() -> None:
 def test_a_sensor_gives_what_it_gives(unit: str, sensor: str) -> None:
     with pytest.raises(ValueError, match="is not what a"):
         _thermometer(unit, sensor)
+
+
+@pytest.mark.parametrize(
+    ("dialect", "lines", "wanted"),
+    [
+        ("scpi-multimeter", 'measures = "temperature"\nchannel = "heat-sink"', "reads V, but temperature is in degC"),
+        ("scpi-thermometer", 'measures = "rail"\nchannel = "plus"', "reads degC, but rail is in V"),
+    ],
+)
+def test_what_it_is_wired_to_is_in_the_unit_that_it_reads(
+    tmp_path: Path, dialect: str, lines: str, wanted: str
+) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(BENCH.format(scanner=lines).replace("scpi-scanner", dialect), encoding="utf-8")
+    with pytest.raises(BenchFileError, match=wanted):
+        load_bench_file(path)
+
+
+def test_a_reply_that_is_lost_is_of_the_input_that_was_asked_for() -> None:
+    wire = Told({"ROUT:CLOS (@101);:READ?": "0.01", "ROUT:CLOS (@102);:READ?": "what"})
+    meter = _scanner(wire)
+    assert [reading.value for reading in read_once(meter, Still()).readings] == [0.01]
+    batch = read_once(meter, Still())
+    assert [(reading.signal, reading.validity) for reading in batch.readings] == [(RIGHT, Validity.MISSING)]
+    assert batch.problem

@@ -8,7 +8,7 @@ from __future__ import annotations
 import tomllib
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator
 
@@ -17,10 +17,7 @@ from instruments.dialect import Dialect, Positive, Strict, Text, explain, load_d
 from instruments.errors import BenchFileError
 from instruments.keyed import KEYED
 from instruments.roles import Position
-from rampguard.quantities import Quantity, Signal
-
-BEHIND_RELAY: Final = "-terminals"
-"""What is behind the speaker relay of a channel is called after it, and so."""
+from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 
 
 class Mains(Strict):

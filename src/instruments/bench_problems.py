@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from instruments.dialect import AS_WIRED, Dialect
 from instruments.keyed import KEYED, keyed_problems
+from instruments.replies import UNITS
 from instruments.roles import Position
-from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
+from rampguard.quantities import LINE_QUANTITIES, UNIT, Quantity, Signal
 
 if TYPE_CHECKING:
     from instruments.bench import BenchFile, Entry
@@ -89,6 +90,8 @@ def _entry_problems(bench: BenchFile) -> Iterator[str]:
             yield from _input_problems(where, entry)
         elif wired and name in bench.meters:
             yield from _wiring_problems(where, entry)
+        if wired and name in bench.meters:
+            yield from _unit_problems(where, entry, dialect)
         if entry.inputs and not scans:
             yield f"{where}.inputs: they belong to a scanner; {dialect.name!r} asks for no input"
         if not wired and (entry.measures is not None or entry.channel):
@@ -141,6 +144,19 @@ def _wiring_problems(where: str, entry: Entry) -> Iterator[str]:
         Signal(entry.measures, entry.channel)
     except ValueError as error:
         yield f"{where}.channel: {error}"
+
+
+def _unit_problems(where: str, entry: Entry, dialect: Dialect) -> Iterator[str]:
+    """What it is wired to is in the unit that it reads."""
+    try:
+        signals = entry.signals
+    except ValueError:  # told by whoever looks at its channel
+        return
+    measurement = dialect.measurements[0]
+    reads = "degC" if measurement.sensor is not None else UNITS[measurement.unit][0]
+    for quantity in dict.fromkeys(signal.quantity for signal in signals):
+        if UNIT[quantity] != reads:
+            yield f"{where}: {dialect.name!r} reads {reads}, but {quantity} is in {UNIT[quantity]}; use another dialect"
 
 
 def _input_problems(where: str, entry: Entry) -> Iterator[str]:

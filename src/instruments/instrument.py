@@ -102,6 +102,8 @@ class ScpiMeter(_Spoken):
         self._scans = any(m.scans for m in dialect.measurements)
         self._turn = 0
         self.signals: tuple[Signal, ...] = tuple(channel.signal for channel in self._channels)
+        self.asked: tuple[Signal, ...] = self.signals
+        """What was asked for last: of a scanner one of its signals."""
         self.measuring_time_s: float = max(m.measuring_time_s for m in dialect.measurements)
         self.range_change_s: float = max(m.range_change_s for m in dialect.measurements)
 
@@ -123,7 +125,9 @@ class ScpiMeter(_Spoken):
         """One reading of each signal, of a scanner's next input alone, stamped on arrival. Raises LinkError."""
         replies: dict[str, tuple[str, float, float]] = {}
         readings = []
-        for channel in self._now():
+        now = self._now()
+        self.asked = tuple(channel.signal for channel in now)
+        for channel in now:
             query = channel.measurement.query
             if query not in replies:
                 asked_s = self._clock.now_s()

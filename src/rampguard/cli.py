@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, TextIO
 
 import instruments
 from rampguard.arguments import Act, parser_of
-from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, RunOrder
+from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, EXIT_STOPPED, RunOrder
 
 if TYPE_CHECKING:
     from rampguard.demo import OnTheBench
@@ -123,22 +123,28 @@ class _Wanted:
 
 def _follow(order: RunOrder, wanted: _Wanted) -> int:
     from rampguard.onlooker import Onlooker, story_stream
+    from rampguard.typed_lines import TypedLines
 
-    out = story_stream(as_json=wanted.as_json)
+    out, typed = story_stream(as_json=wanted.as_json), TypedLines()
 
     def follow(one: RunOrder) -> tuple[int, dict[str, Any]]:
-        onlooker = Onlooker(out)
+        onlooker = Onlooker(out, typed)
         code = onlooker.follow(one)
         if onlooker.capture is not None:
             _draw(onlooker.capture, None)
         return code, onlooker.summary or {"format": 1, "outcome": "refused", "reason": onlooker.refused}
 
     def agreed(text: str, question: str) -> bool:
-        from rampguard.pre_power import is_confirmed
-
         print(f"\n{text}.", file=out, flush=True)
-        return is_confirmed(question) if wanted.by_a_person else True
+        if not wanted.by_a_person:
+            return True
+        try:
+            return typed.ask(f"{question} [y/N]", out).lower() in ("y", "yes")
+        except KeyboardInterrupt:  # between two runs: nothing is live, and what was done stands
+            print("", file=out)
+            return False
 
+    order = replace(order, starts_follow=wanted.cold_starts)
     if wanted.every_channel:
         code, result = _follow_every_channel(order, follow, agreed, out)
     else:
@@ -176,9 +182,13 @@ def _follow_cold_starts(
 ) -> int:
     from rampguard.cold_starts import APART_S, READY, STARTS, cold_starts, start_lines
 
-    if not agreed(READY.format(starts=STARTS, apart=APART_S), "Go on?"):
-        return EXIT_DONE
     passed = result if "capture" in result else list(result["channels"].values())[-1]
+    wrong = [check["what"] for check in passed.get("checks", []) if check["right"] is False]
+    if wrong:
+        print(f"no cold starts: {', '.join(wrong)} is not right", file=out)
+        return EXIT_STOPPED
+    if not agreed(READY.format(starts=STARTS, apart=APART_S), "Go on?"):
+        return EXIT_STOPPED
     code, starts = cold_starts(order, passed, follow)
     result["cold_starts"] = starts
     for line in start_lines(starts):

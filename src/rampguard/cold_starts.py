@@ -27,7 +27,7 @@ def cold_starts(order: RunOrder, passed: dict[str, Any], follow: Follow) -> tupl
     code = EXIT_DONE
     for _ in range(STARTS):
         code, result = follow(
-            replace(order, direct=True, after=passed["capture"], rest_s=APART_S, sheet=None, clip=None, plan=None)
+            replace(order, direct=True, after=passed["capture"], rest_s=APART_S, clip=passed.get("clip"), plan=None)
         )
         results.append(result)
         if code != EXIT_DONE:

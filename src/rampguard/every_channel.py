@@ -12,13 +12,18 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from rampguard.course_story import check_lines
-from rampguard.engine.link import EXIT_DONE, RunOrder
+from rampguard.engine.link import EXIT_DONE, EXIT_STOPPED, RunOrder
 from rampguard.warmup.odd_one_out import odd_ones
 from rampguard.warmup.sheet import UnitSheet
 
 MOVE: Final = (
     "Power is off. Before you move the clips to {channel}: plug out; discharge the reservoirs through a resistor, one"
     " hand; MEASURE below 2 V on both rails. Clips so that none can slip; nobody moves one while the unit is live"
+)
+
+FIRST: Final = (
+    "Before anything is energised: plug out, reservoirs discharged and MEASURED below 2 V on both rails, clips on"
+    " {channel} so that none can slip"
 )
 
 Follow = Callable[[RunOrder], tuple[int, dict[str, Any]]]
@@ -42,12 +47,14 @@ class EveryChannel:
 def every_channel(order: RunOrder, sheet: UnitSheet, follow: Follow, moved: Callable[[str], bool]) -> EveryChannel:
     """Go round the sheet's channels; ``moved`` asks for a clip to be moved, and says whether it was.
 
-    Ends with the first run that was not done, or the first clip that was not moved. The soak comes with the last one.
+    Ends with the first run that was not done, or the first clip that was not moved, which counts as stopped. The soak
+    comes with the last one.
     """
     results: dict[str, dict[str, Any]] = {}
-    code, warm_s, off_since_s = EXIT_DONE, 0.0, 0.0
+    code, warm_s, off_since_s = EXIT_STOPPED, 0.0, 0.0
     for channel in sheet.channels:
-        if not moved(MOVE.format(channel=channel)):
+        if not moved((MOVE if results else FIRST).format(channel=channel)):
+            code = EXIT_STOPPED
             break
         # What it warmed up before counts, less the time that it has cooled since.
         warm_s = max(0.0, warm_s - (time.monotonic() - off_since_s if off_since_s else 0.0))

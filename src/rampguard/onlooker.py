@@ -47,9 +47,10 @@ LINE_EVERY_S: Final = 2.0
 
 @dataclass
 class Onlooker:
-    """One run as seen from outside. ``out`` is where the story goes."""
+    """One run as seen from outside. ``out`` is where the story goes, ``typed`` the lines that a person types."""
 
     out: TextIO
+    typed: TypedLines = field(default_factory=TypedLines)
     summary: dict[str, Any] | None = None
     """The run's result, once there is one."""
     capture: Path | None = None
@@ -62,7 +63,6 @@ class Onlooker:
     _newest: dict[str, Any] = field(default_factory=dict)
     _advised: tuple[Any, ...] = ()
     _terminal_lost: bool = False
-    _typed: TypedLines = field(default_factory=TypedLines)
     _course_told_s: float = 0.0
     _asked: str = ""
     """The instrument whose readings are being asked for; empty if none is."""
@@ -70,7 +70,8 @@ class Onlooker:
     def follow(self, order: RunOrder) -> int:
         """Run the order to its end. Returns the exit code."""
         if sys.stdin is not None and sys.stdin.isatty():
-            self._typed.start()
+            self.typed.start()
+            self.typed.take()  # what was typed before this run is not meant for it
         engine = EngineProcess(order)
         previous = _on_signals(lambda name: self._signal(engine, name))
         try:
@@ -85,7 +86,7 @@ class Onlooker:
     def _watch(self, engine: EngineProcess) -> None:
         while True:
             engine.command("alive")
-            for line in self._typed.take():
+            for line in self.typed.take():
                 self._pass_on(line, engine)
             deadline_s = time.monotonic() + ALIVE_EVERY_S
             while (left_s := deadline_s - time.monotonic()) > 0:
@@ -178,7 +179,7 @@ class Onlooker:
 
     def _on_asked(self, event: dict[str, Any]) -> None:
         self._asked = event["instrument"]
-        self._typed.start()
+        self.typed.start()
         if event["why"]:
             self.say(f"   {event['why']}")
         self.say(f"?  {event['instrument']}: type {event['what']}")

@@ -8,14 +8,6 @@ from rampguard.cautions import NO_SAFETY_DEVICE, PRE_POWER_CHECKS
 from rampguard.guard.watched import BY_KEY, Override
 
 
-def is_confirmed(question: str) -> bool:
-    """Ask at the terminal; where there is none, nobody has confirmed it."""
-    if not sys.stdin.isatty():
-        return False
-    print(f"{question} [y/N] ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip().lower() in ("y", "yes")
-
-
 def confirm_checks(overrides: dict[str, str]) -> str:
     """Ask for each pre-power check at the terminal. Empty, which the engine refuses, if one is not confirmed.
 

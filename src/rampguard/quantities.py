@@ -39,6 +39,9 @@ UNIT: Final[dict[Quantity, str]] = {
 LINE_QUANTITIES: Final = frozenset({Quantity.LINE_VOLTAGE, Quantity.LINE_CURRENT, Quantity.REAL_POWER})
 """Quantities of the line: a bench has one of each. All others belong to a named channel of the unit."""
 
+BEHIND_RELAY: Final = "-terminals"
+"""What is behind the speaker relay of a channel is called after it, and so."""
+
 _CHANNEL = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
 

@@ -11,7 +11,7 @@ import time
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, TextIO
 
@@ -133,7 +133,8 @@ def replay(file: str, given: ReplayInput, notes: Callable[[str], None]) -> Repla
             limits, class_name = _limits(file, given, table.signals, driven=table.has_set_voltage)
             basis = _basis(file, given)
             chosen = None if class_name is None else load_class(class_name)
-            return _judge_all(file, table, Judging(limits, chosen, basis), notes)
+            judged = _judge_all(file, table, Judging(limits, chosen, basis), notes)
+        return _with_its_own_trip(judged) if judged.trip is None and _as_recorded(file, given) else judged
     except (ArchiveError, FactError, LimitsError, UnknownLoadClass, TimeRanBackwards) as error:
         raise ReplayRefused(str(error)) from None
     except OSError as error:
@@ -174,6 +175,15 @@ class _RowJudge:
         if row.expectation is not None and row.expectation.why_not == OVERRAN:
             expectation = row.expectation
         return judge_expected(state, decision, self._limits, now.observation, expectation)
+
+
+def _with_its_own_trip(judged: ReplayResult) -> ReplayResult:
+    """A run may have been tripped for what no reading alone shows: a lost link, an idle that the watch called."""
+    own = (read_descriptor(Path(judged.file)).get("result") or {}).get("trip")
+    if not own:
+        return judged
+    said = f"what the run itself was tripped for, at {own['time_s']:.2f} s: {own['reason']}"
+    return replace(judged, not_evaluated=(*judged.not_evaluated, said))
 
 
 def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str], None]) -> ReplayResult:

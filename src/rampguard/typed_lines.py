@@ -8,6 +8,7 @@ import re
 import sys
 import threading
 from dataclasses import dataclass
+from typing import TextIO
 
 _TOUCHES = {"d": "let-go", "lid": "lid", "go on": "go-on"}
 _TURN = re.compile(r"[+-]\d+(?:[.,]\d+)?")
@@ -50,11 +51,14 @@ def meaning(line: str, asked: str) -> Said | None:
 
 
 class TypedLines:
-    """Standard input, line by line; nothing more once it closes."""
+    """Standard input, line by line; nothing more once it closes.
+
+    One for the whole command: a second reader would take every other line.
+    """
 
     def __init__(self) -> None:
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._started = False
+        self._started = self._closed = False
 
     def start(self) -> None:
         """Begin to read, if that has not begun."""
@@ -66,6 +70,19 @@ class TypedLines:
         with contextlib.suppress(OSError, ValueError):
             for line in sys.stdin:
                 self._lines.put(line)
+        self._closed = True
+
+    def ask(self, question: str, out: TextIO) -> str:
+        """Ask, and wait for the line that answers; empty where nobody is at a terminal, or it has closed."""
+        if sys.stdin is None or not sys.stdin.isatty():
+            return ""
+        self.start()
+        self.take()  # what was typed before the question does not answer it
+        print(question, end=" ", file=out, flush=True)
+        while not self._closed:
+            with contextlib.suppress(queue.Empty):
+                return self._lines.get(timeout=0.1).strip()
+        return ""
 
     def take(self) -> list[str]:
         """What was typed since this was last asked."""

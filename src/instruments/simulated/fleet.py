@@ -149,14 +149,17 @@ def scanner(world: World, seed: int, inputs: Mapping[int, Signal]) -> ScpiInstru
         full, _, channel = text.partition(",")
         ranges[of(channel)] = _range(full, DC_RANGES)
 
-    def read(text: str) -> str:
-        n = of(text)
+    closed = [next(iter(inputs))]
+
+    def read(_: str) -> str:
+        n = closed[0]
         true, full = world.at_clip(inputs[n]), ranges[n]
         return _plain(fronts[n].read(true, window=world.window.number, full=full, resolution=full * 1e-5))
 
     scpi.add("CONFigure:VOLTage:DC", lock)
     scpi.add("VOLTage:DC:RANGe?", lambda text: f"{ranges[of(text)]:g}")
-    scpi.add("MEASure:VOLTage:DC?", read)
+    scpi.add("ROUTe:CLOSe", lambda text: closed.__setitem__(0, of(text)))
+    scpi.add("READ?", read)
     return scpi
 
 

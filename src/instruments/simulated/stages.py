@@ -122,8 +122,8 @@ class Stages:
     driven_a: Real = None
     """What the partner of a shorted device lets through when driven hard; None: no limit."""
     leak: Leak | None = None
-    drive: Driven = Driven()
     """Of the plus rail's reservoir."""
+    drive: Driven = Driven()
     on: Real = 0.0
     """How far the stages are on, 0 to 1."""
     short_a: Real = 0.0

@@ -16,7 +16,7 @@ from typing import Final, Protocol
 from instruments.errors import InstrumentError
 from instruments.roles import AcSource, Knob, Meter
 from rampguard.engine.ceilings import LEAST_PERIOD_S
-from rampguard.quantities import Clock, Reading, Validity
+from rampguard.quantities import Clock, Reading, Signal, Validity
 
 TICK_S: Final = 0.1
 """Bench time by which a bench in lock-step moves between readings."""
@@ -60,8 +60,9 @@ def read_once(meter: Meter, clock: Clock) -> Batch:
         return Batch(meter.name, tuple(meter.read()))
     except InstrumentError as error:
         now_s = clock.now_s()
+        asked: Sequence[Signal] = getattr(meter, "asked", meter.signals)  # of a scanner one of many
         missing = tuple(
-            Reading(signal, None, now_s, asked_s, Validity.MISSING, instrument=meter.name) for signal in meter.signals
+            Reading(signal, None, now_s, asked_s, Validity.MISSING, instrument=meter.name) for signal in asked
         )
         return Batch(meter.name, missing, str(error))
 

@@ -123,8 +123,6 @@ class BeforePower:
         # Before anything is energised, since the samples take a moment to make.
         self._expecting = Expecting(self._given.prepared.basis)
         permits = self._permits
-        if self._given.order.direct and self._given.person_cuts:
-            raise Refused("a direct switch-on needs a contactor, or a source, that the program can close and cut")
         with permits.making("proven-off"):
             proof = self._prove_off_first()
             self._rest(proof)
@@ -169,6 +167,7 @@ class BeforePower:
             raise Refused(
                 f"two instruments measure {', '.join(sorted(twice))}: list only one of them in the bench file's roles"
             )
+        sheet = self._given.prepared.sheet
         return limits_for(
             self._given.prepared.load_class,
             nameplate_w=self._given.prepared.nameplate_w,
@@ -178,9 +177,9 @@ class BeforePower:
             speed=self._given.prepared.speed,
             line_gap_s=TYPING_S if self._given.typed else line_gap_s(self._given.bench.meters),
             cycle_s=cycle_s(self._given.bench.meters),
-            idle_v=None if self._given.prepared.sheet is None else self._given.prepared.sheet.idle.volts,
+            idle_v=None if sheet is None else sheet.idle.volts,
             direct=self._given.order.direct,
-            drive=None if self._given.prepared.sheet is None else self._given.prepared.sheet.drive,
+            drive=None if sheet is None or self._given.order.direct else sheet.drive,
         )
 
     def _prove_off_first(self) -> OffProof:

@@ -87,9 +87,12 @@ def limits_for(
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_emitter_resistor_v(idle_v) if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,
-        driven_current_a=None if drive is None else drive.power_w / (_DRIVEN_POWER_FACTOR * nameplate_v),
-        driven_power_w=None if drive is None else drive.power_w,
-        driven_emitter_resistor_v=None if drive is None else drive.emitter_resistor_v,
+        # A unit that is driven little may draw what it may draw idling.
+        driven_current_a=None
+        if drive is None
+        else max(drive.power_w / (_DRIVEN_POWER_FACTOR * nameplate_v), current_a or 0.0),
+        driven_power_w=None if drive is None else max(drive.power_w, power_w or 0.0),
+        driven_emitter_resistor_v=None if drive is None else max(drive.emitter_resistor_v, _emitter_resistor_v(idle_v)),
         dc_offset_v=_DC_OFFSET_V if Quantity.DC_OFFSET in quantities else None,
         overshoot_v=_OVERSHOOT * nameplate_v if driven else None,
         lag_s=max(1.0, 0.25 * speed),

@@ -9,7 +9,7 @@ from typing import Final
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import Capture, read_capture
 from rampguard.engine.expecting import Sights
-from rampguard.guard.decision import Observation
+from rampguard.guard.decision import DRIVEN, TOUCHED, Observation
 from rampguard.loads.basis import Basis, narrowed_by_known_good
 from rampguard.loads.following import Sight
 
@@ -33,6 +33,8 @@ def check_passed(capture: Path, load_class: str, nameplate_w: float) -> Capture:
     for name, wanted in (("load_class", load_class), ("nameplate_w", nameplate_w)):
         if found.get(name) != wanted:
             raise KnownGoodRefused(f"{capture}: its {name} is {found.get(name)}, this unit's is {wanted}")
+    if found.get("direct_after") is not None:
+        raise KnownGoodRefused(f"{capture}: is of a switch-on at full mains; name a ramp's")
     return read
 
 
@@ -46,6 +48,8 @@ def known_good_spans(capture: Path, basis: Basis) -> dict[str, tuple[float, floa
     scale = basis.nameplate_v / float(found["nameplate_v"])
     seen, sights = Sights(), list[Sight]()
     for row in read.rows():
+        if row.expected_event in (TOUCHED, DRIVEN):
+            raise KnownGoodRefused(f"{capture}: its idle was set, or it was driven; name a plain ramp's")
         if row.state == "live":
             found_now = seen.of(Observation(row.time_s, row.readings, row.set_voltage_v, row.expected_event))
             if found_now is not None:

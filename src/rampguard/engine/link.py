@@ -52,6 +52,8 @@ class RunOrder:
     """For how many minutes the unit has been warm already."""
     direct: bool = False
     """Full mains at once, not a ramp: only after a run of this unit that passed."""
+    starts_follow: bool = False
+    """Whether direct switch-ons come after this run: what would stand in their way is told now."""
     after: str | None = None
     """The capture of that run."""
     rest_s: float = 0.0

@@ -110,9 +110,10 @@ class Loop:
     def _watch_reservoirs(self) -> None:
         """Off being proven, what metered rails still hold; recorded, and no matter for the guard any more."""
         watched_s, began_s = self.parts.reservoirs_watched_s, self._now_s()
-        until_wall_s = time.monotonic() + 2.0 * watched_s
+        until_wall_s, was_asked = time.monotonic() + 2.0 * watched_s, bool(self.parts.operator.off_reason)
         while self.held and self._now_s() < began_s + watched_s and time.monotonic() < until_wall_s:
-            if self._now_s() >= began_s + WATCHED_S and below_hands(self.held):
+            asked_for = bool(self.parts.operator.off_reason) and not was_asked
+            if asked_for or (self._now_s() >= began_s + WATCHED_S and below_hands(self.held)):
                 return
             self.keep_alive()
             self._tell()
@@ -179,7 +180,7 @@ class Loop:
             return
         arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
         explained = "" if self.parts.care is None else self.parts.care.event
-        event, self._event = self._event or explained, ""
+        event, self._event = explained or self._event, ""
         now_s = max(arrived_s, self.guard.time_s)
         observation = Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off)
         self._judge(observation)

@@ -249,7 +249,7 @@ class CheckMade(_Part):
     right: bool | None
     text: str
     value: float | None
-    """The reading, where there is one, V."""
+    """The reading, where there is one, V; of the drive in the soak, W."""
 
 
 class Finished(_Message):
@@ -265,6 +265,8 @@ class Finished(_Message):
     checks: list[CheckMade]
     max_line_current_a: float | None
     """The largest reading, A rms over the meter's window: an inrush's peak is several times as much."""
+    clip: str | None
+    """The channel that the clips were on, where they were moved."""
     full_line_min: float | None
     """Minutes at full line after the ramp, where the run went on there."""
     max_line_voltage_v: float | None

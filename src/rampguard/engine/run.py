@@ -143,11 +143,17 @@ class _Run:
 
     def _care(self, teller: Teller) -> Care | None:
         sheet = self.given.prepared.sheet
-        if sheet is None:
+        if sheet is None or self.given.order.direct:
             return None
         # In lock-step alone may a simulated hand be waited for.
         hand = self.given.bench.unit_hand if self.given.lock_step and not self.given.order.turns_knob else None
-        course = Course(sheet, self.given.signals, warm_min=self.given.order.warm_min, only=self.given.order.clip)
+        course = Course(
+            sheet,
+            self.given.signals,
+            warm_min=self.given.order.warm_min,
+            only=self.given.order.clip,
+            full_line_v=self.given.prepared.plan.stages[-1].line_voltage_v,
+        )
         return Care(course, self.given.operator, teller, hand)
 
     def _acquisition(self) -> Acquisition:
@@ -221,6 +227,7 @@ class _Run:
             "reservoirs": {} if loop is None else {k: r.as_message for k, r in reservoirs(loop.held).items()},
             "checks": loop.parts.care.checks() if loop and loop.parts.care else [],
             "full_line_min": loop.parts.care.minutes if loop and loop.parts.care else None,
+            "clip": self.given.order.clip,
             "max_line_current_a": loop.max_line_current_a if loop else None,
             "max_line_voltage_v": loop.max_line_voltage_v if loop else None,
             "seed": self.given.order.seed,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -16,12 +16,16 @@ from rampguard.engine.resting import basis_for
 from rampguard.guard.permissives import Permissive
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
+from rampguard.quantities import UNIT, Quantity
 from rampguard.ramp.default import default_plan, direct_plan
 from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
+from rampguard.warmup.drive import MARGIN
 from rampguard.warmup.sheet import SheetError, UnitSheet, load_sheet
 
 TYPED_STAGE_S: Final = 900.0
 """How long a stage may take to end where readings are typed."""
+CLASS_B: Final = ("linear-amplifier", "receiver")
+"""Load classes whose drawing under a drive is known."""
 
 
 class Refused(Exception):  # noqa: N818 - what happened to the run
@@ -66,6 +70,8 @@ def prepare(order: RunOrder) -> Prepared:
     unit = bench_file.unit
     nameplate_v = unit.nameplate_v if unit and unit.nameplate_v is not None else mains.voltage_v
     selector_v = unit.selector_v if unit and unit.selector_v is not None else nameplate_v
+    if order.direct or order.starts_follow:
+        _check_it_can_start_at_once(order, bench_file)
     if order.direct:
         _check_it_has_passed(order, chosen.name, nameplate_w)
     plan = (
@@ -115,9 +121,17 @@ def prepare(order: RunOrder) -> Prepared:
         plan=plan,
         basis=_basis(order, bench_file, chosen.name, nameplate_v, nameplate_w),
         speed=speed or 1.0,
-        sheet=_sheet(order, chosen.name),
+        sheet=_sheet(order, chosen.name, bench_file, plan, nameplate_w),
         by_a_person=by_a_person,
     )
+
+
+def _check_it_can_start_at_once(order: RunOrder, bench_file: BenchFile) -> None:
+    """Whether this bench can switch a unit on at full mains. Raises Refused."""
+    if not bench_file.cut_offs:
+        raise Refused("a direct switch-on needs a contactor, or a source, that the program can close and cut")
+    if order.series_lamp_w or (bench_file.unit and bench_file.unit.series_lamp_w):
+        raise Refused("no direct switch-on behind a series lamp: take it out, and power the unit up without it first")
 
 
 def _check_it_has_passed(order: RunOrder, load_class: str, nameplate_w: float) -> None:
@@ -130,7 +144,7 @@ def _check_it_has_passed(order: RunOrder, load_class: str, nameplate_w: float) -
         raise Refused(f"no direct switch-on: {error}") from None
 
 
-def _sheet(order: RunOrder, load_class: str) -> UnitSheet | None:
+def _sheet(order: RunOrder, load_class: str, bench_file: BenchFile, plan: Plan, nameplate_w: float) -> UnitSheet | None:
     if order.sheet is None:
         return None
     try:
@@ -143,7 +157,42 @@ def _sheet(order: RunOrder, load_class: str) -> UnitSheet | None:
         )
     if order.clip is not None and order.clip not in sheet.channels:
         raise Refused(f"{order.sheet}: there is no channel {order.clip!r}; there are {', '.join(sheet.channels)}")
-    return sheet if order.soaks else sheet.without_soak()
+    sheet = sheet if order.soaks else sheet.without_soak()
+    problems = [*_not_full_line(order, bench_file, plan), *_drive_problems(sheet, bench_file, nameplate_w)]
+    if problems:
+        raise Refused("\n".join(f"{order.sheet}: {problem}" for problem in problems))
+    return sheet
+
+
+def _not_full_line(order: RunOrder, bench_file: BenchFile, plan: Plan) -> Iterator[str]:
+    """A unit's sheet is of full line, and of nothing in series."""
+    ends_v, mains_v = plan.stages[-1].line_voltage_v, bench_file.mains.voltage_v
+    if not same_mains(ends_v, mains_v):
+        yield f"it is gone by at full line, but the plan ends at {ends_v:g} V of {mains_v:g} V; use another plan"
+    if order.series_lamp_w or (bench_file.unit and bench_file.unit.series_lamp_w):
+        yield "idle is not set behind a series lamp: power the unit up without it first"
+
+
+def _drive_problems(sheet: UnitSheet, bench_file: BenchFile, nameplate_w: float) -> Iterator[str]:
+    """What stands against driving the unit in its soak."""
+    drive = sheet.drive
+    if drive is None:
+        return
+    if sheet.load_class not in CLASS_B:
+        yield f"soak.power: what a {sheet.load_class} draws when it is driven is not known here; let it idle"
+    if drive.power_w / MARGIN > nameplate_w:
+        yield (
+            f"soak: driven so the unit would draw some {drive.power_w / MARGIN:.0f} W, more than its nameplate's"
+            f" {nameplate_w:g} W; correct rated_output_w, load_ohm or the rails"
+        )
+    needs = {Quantity.EMITTER_RESISTOR: drive.emitter_resistor_v, Quantity.REAL_POWER: drive.power_w}
+    for name, entry in bench_file.instruments.items():
+        for quantity, full in entry.ranges.items():
+            if full < needs.get(quantity, 0.0):
+                yield (
+                    f"soak: {name}'s range of {full:g} {UNIT[quantity]} for {quantity} ends below the"
+                    f" {needs[quantity]:.3g} {UNIT[quantity]} that a drive may bring; lock a wider one"
+                )
 
 
 def _with_time_to_type(plan: Plan) -> Plan:

@@ -6,15 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from rampguard.quantities import Quantity, Signal
+from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 from rampguard.warmup.drive import MARGIN, Drive
 from rampguard.warmup.idle import idle_from
 from rampguard.warmup.odd_one_out import odd_ones
 from rampguard.warmup.sheet import UnitSheet
-from rampguard.warmup.watch import Do, Watch
+from rampguard.warmup.watch import Going, Watch
 
-BEHIND_RELAY: Final = "-terminals"
-"""What is behind the speaker relay of a channel is called after it, and so."""
 RELAY_OPEN_BELOW: Final = 0.2
 """Behind a closed relay there is at least this part of what is ahead of it."""
 DRIVEN_FROM: Final = 0.5
@@ -39,7 +37,7 @@ class Check:
     right: bool | None
     text: str
     value: float | None = None
-    """The reading, where there is one, V."""
+    """The reading, where there is one, V; of the drive in the soak, W."""
 
 
 Readings = Mapping[Signal, Newest]
@@ -62,8 +60,10 @@ def checks_of(
 
 
 def soak_check(most_w: float, drive: Drive) -> Check:
-    """Whether a unit was driven in its soak, by the most that it drew from the line."""
+    """Whether a unit was driven in its soak, by the most that it drew from the line; 0: power was not read."""
     wanted_w = drive.power_w / MARGIN
+    if most_w <= 0.0:
+        return Check("drive in the soak", None, "no meter reads power, so that there is no telling")
     right = most_w >= DRIVEN_FROM * wanted_w
     text = f"{most_w:.3g} W from the line at most; driven so, a class-B unit of this sheet draws some {wanted_w:.3g} W"
     return Check("drive in the soak", right, text if right else f"{text}: was it driven at all?", most_w)
@@ -83,7 +83,7 @@ def _idles(sheet: UnitSheet, newest: Readings, watches: Mapping[str, Watch]) -> 
         # The meter's bound is granted neither way: what is just outside is looked at by a person.
         within = abs(abs(seen.value) - target.volts) <= target.tolerance_v
         watch = watches.get(name)
-        settled = watch is not None and watch.do is Do.LEAVE
+        settled = watch is not None and watch.going is Going.SETTLED
         text = (
             f"{1e3 * abs(seen.value):.3g} mV, {1e3 * idle.current_a:.3g} mA a device (standard uncertainty"
             f" {1e3 * idle.current_u:.1g} mA), {idle.heat_w:.2g} W in the channel; wanted"

@@ -28,9 +28,12 @@ SLACKENS: Final = 0.8
 LEAST_POINTS: Final = 6
 
 
-def runs_away(time_s: Floats, values: Floats) -> bool:
-    """Whether one stretch's readings, shape (n,), are a runaway's. Nobody touched anything since its first."""
-    if len(values) < LEAST_POINTS:
+def runs_away(time_s: Floats, values: Floats, *, from_value: float = 0.0) -> bool:
+    """Whether one stretch's readings, shape (n,), are a runaway's. Nobody touched anything since its first.
+
+    Below ``from_value`` nothing is: next to no idle grows by its half with the meter's noise.
+    """
+    if len(values) < LEAST_POINTS or float(np.median(values[-LEAST_POINTS:])) < from_value:
         return False
     return _grown_too_much(values) or any(_bends_up(time_s, values, window_s) for window_s in WINDOWS_S)
 

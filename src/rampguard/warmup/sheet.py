@@ -39,7 +39,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from instruments.dialect import Positive, Strict, explain
-from rampguard.quantities import Quantity, Signal
+from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 from rampguard.warmup.drive import Drive, drive_of, peak_v
 from rampguard.warmup.idle import Span, volts_for
 
@@ -191,6 +191,8 @@ class UnitSheet(Strict):
             raise ValueError("channels: two have one name; each needs its own")
         for channel in self.channels:
             Signal(Quantity.EMITTER_RESISTOR, channel)
+            if channel.endswith(BEHIND_RELAY):
+                raise ValueError(f"channels: {channel}: {BEHIND_RELAY} is what is behind a channel's speaker relay")
         return self
 
 

@@ -18,6 +18,8 @@ from rampguard.warmup.sheet import IdleTarget
 
 FAR_TOO_HIGH: Final = 1.5
 """An idle so many times its target is turned down at once, however early it is; common practice, no source."""
+AWAY_FROM: Final = 0.25
+"""From this part of its target on an idle can run away; below, a display's last digit is much of it."""
 STAYS_SETTLED: Final = 1.3
 """What has settled counts as settled to so many times the tolerance, lest it be told to and fro."""
 DRIFT_TOLD: Final = 0.15
@@ -76,7 +78,7 @@ def look(
     if not len(newest.values):
         return Watch(Going.UNTOLD, Do.WAIT, "no reading of the idle yet", float("nan"))
     now_v = float(np.median(newest.values[-5:]))
-    if runs_away(newest.time_s, newest.values):
+    if runs_away(newest.time_s, newest.values, from_value=AWAY_FROM * target.volts):
         text = f"the idle runs away: {_mv(now_v)} and rising faster and faster. Switch off, let it cool, find out why"
         return Watch(Going.RUNNING_AWAY, Do.SWITCH_OFF, text, now_v)
     comes = forecast(stretches, target.tolerance_v)
