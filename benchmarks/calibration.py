@@ -70,8 +70,9 @@ def draw() -> None:
         [high - r for r, (_, high) in zip(right, spans, strict=True)],
     ]
     axes.errorbar(given, right, yerr=np.maximum(errors, 0.0), marker="o", linestyle="none", capsize=4, label="causes")
-    for x, y, row in zip(given, right, rows, strict=True):
-        axes.annotate(f"{row['answers']}", (x, y), textcoords="offset points", xytext=(-8, 6), ha="right")
+    for n, (x, y, row) in enumerate(zip(given, right, rows, strict=True)):
+        beside = (-8, 6) if n % 2 == 0 else (-8, -18)  # above and below in turn: the surest stand close together
+        axes.annotate(f"{row['answers']}", (x, y), textcoords="offset points", xytext=beside, ha="right")
     axes.set(xlabel="probability given to the cause named first", ylabel="part of such answers that were right")
     axes.set(
         xlim=(0.3, 1.02), ylim=(0.0, 1.05), title="Causes named after a trip: given, and right (number of answers)"

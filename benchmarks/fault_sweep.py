@@ -43,6 +43,7 @@ from instruments import connect as connecting
 from instruments.simulated.mischief import DEEDS, Mischief
 from live_help import run_plan
 from rampguard.archive import writer
+from rampguard.engine import before_power
 from rampguard.engine import run as running
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import EXIT_UNPROVEN, RunOrder
@@ -83,7 +84,7 @@ def one(planned: tuple[Mischief, ...]) -> Outcome:
         for module, constant, value in SHORTER:
             stack.enter_context(mock.patch.object(module, constant, value))
         stack.enter_context(mock.patch.object(connecting, "Link", bench.link))
-        stack.enter_context(mock.patch.object(running, "Guardian", Unwatched))
+        stack.enter_context(mock.patch.object(before_power, "Guardian", Unwatched))
         Disk.told = Disk.done = 0
         opened = writer._open
         disk = mock.patch.object(writer, "_open", lambda path, first: Disk(opened(path, first), path, planned))

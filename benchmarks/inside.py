@@ -20,7 +20,7 @@ from instruments.simulated.serve import SimulationOptions, fleet_of
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from rampguard.archive import spool, writer
-from rampguard.engine import cutoff, loop, supply
+from rampguard.engine import before_power, cutoff, loop, supply
 from rampguard.engine import run as running
 from rampguard.engine.guardian import NoWatchdog
 from rampguard.engine.operator import Operator
@@ -37,10 +37,12 @@ SHORTER = (
     (mischiefs, "LATE_S", 0.08),
     (cutoff, "RETRY_EVERY_S", 0.01),
     (running, "PROOF_DEADLINE_S", 0.3),
+    (before_power, "PROOF_DEADLINE_S", 0.3),
     (loop, "STUBBORN_AFTER_S", 0.15),
     (loop, "TAKES_WITHIN_S", 0.15),
     (supply, "TAKES_WITHIN_S", 0.15),
     (loop, "WATCHED_S", 0.2),
+    (running, "WATCHED_S", 0.2),
     (spool, "GRACE_S", 0.1),
     (writer.CaptureWriter.finish, "__defaults__", (0.5,)),
 )

@@ -34,6 +34,7 @@ from instruments.simulated.serve import SimulationOptions, fleet_of
 from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from instruments.visa import VisaSession
+from rampguard.engine import before_power
 from rampguard.engine import run as running
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import RunOrder
@@ -73,7 +74,11 @@ class Times:
 
 def engine(orders: Any, codes: Any) -> None:
     """Run what comes, in a process of its own."""
-    with mock.patch.object(running, "Guardian", Unwatched), mock.patch.object(running, "PROOF_DEADLINE_S", 0.2):
+    with (
+        mock.patch.object(before_power, "Guardian", Unwatched),
+        mock.patch.object(before_power, "PROOF_DEADLINE_S", 0.2),
+        mock.patch.object(running, "PROOF_DEADLINE_S", 0.2),
+    ):
         while (order := orders.get()) is not None:
             operator = Attentive(queue.SimpleQueue(), LineWriter(io.BytesIO()))
             codes.put(running.run(RunOrder(**order), operator))
