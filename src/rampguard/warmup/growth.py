@@ -42,7 +42,9 @@ def _grown_too_much(values: Floats) -> bool:
     """Grown by so much, and no slower in the last third than in the one before it."""
     third = len(values) // 3
     first, one, two, now = (float(np.median(values[at : at + 3])) for at in (0, third, 2 * third, len(values) - 3))
-    goes_on = now - two > max(SLACKENS * abs(two - one), 0.25 * TOO_MUCH * first)
+    # Of few readings the last step is shorter than a third.
+    step = (now - two) * third / max(len(values) - 3 - 2 * third, 1)
+    goes_on = step > max(SLACKENS * abs(two - one), 0.25 * TOO_MUCH * first)
     return first > 0.0 and now > (1.0 + TOO_MUCH) * first and goes_on
 
 
