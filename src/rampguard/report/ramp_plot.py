@@ -18,7 +18,7 @@ import numpy as np
 
 from rampguard.archive.reader import Capture
 from rampguard.archive.rows import CaptureEvent
-from rampguard.quantities import UNIT, Quantity
+from rampguard.quantities import BEHIND_RELAY, UNIT, Quantity
 from rampguard.report import band_area
 from rampguard.report.series import Array, Series, Stage, Trace, gather
 from rampguard.report.words import event_lines, facts, not_proven_off, outcome, title
@@ -37,6 +37,8 @@ _STYLES: Final = ((_BLUE, "-"), (_VERMILION, "--"), (_GREEN, "-."), (_PURPLE, ":
 _GREY: Final = "#6b6b6b"
 _FEW_POINTS: Final = 60
 """A trace of at most so many readings shows each of them by a dot."""
+_MOST_NAMED: Final = 8
+"""Of more traces in a panel those behind speaker relays have one name."""
 _OFF_THE_PICTURE: Final = 4.0
 """A ceiling more than so many times the largest reading is named, but does not flatten the picture."""
 _MOST_EVENTS: Final = 7
@@ -193,8 +195,14 @@ def _time_panel(axes: Axes, capture: Capture, series: Series, quantity: Quantity
         dashed: _Style = {"color": _VERMILION, "linestyle": "--", "linewidth": 2.6, "label": "set-point"}
         axes.step(series.set_s / scale_s, series.set_v, where="post", **dashed)
     traces = series.of(quantity)
-    for (signal, trace), (colour, line) in zip(traces.items(), itertools.cycle(_STYLES), strict=False):
+    many = len(traces) > _MOST_NAMED
+    behind = [signal for signal in traces if many and signal.channel.endswith(BEHIND_RELAY)]
+    named = ((signal, trace) for signal, trace in traces.items() if signal not in behind)
+    for (signal, trace), (colour, line) in zip(named, itertools.cycle(_STYLES), strict=False):
         _draw_trace(axes, trace, signal.channel or "reading", {"color": colour, "linestyle": line}, scale_s)
+    for number, signal in enumerate(behind):  # of one colour: a legend has room for the channels alone
+        label = "_" if number else "behind the relays"
+        _draw_trace(axes, traces[signal], label, {"color": _GREY, "linestyle": (0, (1, 2))}, scale_s)
     if not traces:
         _say_nothing(axes, quantity)
     values = np.concatenate([np.empty(0), *(trace.value for trace in traces.values())])
@@ -309,9 +317,14 @@ def _ceilings(axes: Axes, capture: Capture, quantity: Quantity, values: Array) -
 
 def _legend(axes: Axes, columns: int = 8) -> None:
     """Above the axes, where it can lie on nothing."""
-    if axes.get_legend_handles_labels()[1]:
+    names = axes.get_legend_handles_labels()[1]
+    if names:
         place: _Style = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}
-        axes.legend(ncols=columns, frameon=False, fontsize=9, columnspacing=1.2, handletextpad=0.5, **place)
+        small: _Style = {"fontsize": 7, "columnspacing": 0.9, "handlelength": 1.4, "handletextpad": 0.4}
+        usual: _Style = {"fontsize": 9, "columnspacing": 1.2, "handletextpad": 0.5}
+        crowded = len(names) > _MOST_NAMED - 1 and columns >= _MOST_NAMED
+        look = small if crowded else usual
+        axes.legend(ncols=len(names) if crowded else columns, frameon=False, **look, **place)
 
 
 def _shorten(text: str, longest: int) -> str:

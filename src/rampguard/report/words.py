@@ -100,8 +100,8 @@ def _number(value: object) -> str:
 def event_lines(events: list[CaptureEvent], most: int) -> list[str]:
     """The events worth a line, at most so many: all but the stages, which the picture shows itself."""
     told = [event for event in events if event.kind != "stage"]
-    weight = {"trip": 0, "cut-off": 1, "stop": 1, "power-pressed": 1, "energise": 2}
-    kept = sorted(sorted(told, key=lambda event: weight.get(event.kind, 3))[:most], key=told.index)
+    weight = {"trip": 0, "cut-off": 1, "stop": 1, "power-pressed": 1, "phase": 1, "energise": 2, "check": 5, "idle": 5}
+    kept = sorted(sorted(told, key=lambda event: weight.get(event.kind, 4))[:most], key=told.index)
     lines = [f"{event.time_s:8.2f} s  {event.kind}: {event.text}" for event in kept]
     if len(told) > len(kept):
         lines.append(f"            and {len(told) - len(kept)} more in events.csv")
