@@ -146,7 +146,7 @@ class _Run:
         if sheet is None or self.given.order.direct:
             return None
         # In lock-step alone may a simulated hand be waited for.
-        hand = self.given.bench.unit_hand if self.given.lock_step and not self.given.order.turns_knob else None
+        hand = self.given.bench.unit_hand if self.given.lock_step else None
         course = Course(
             sheet,
             self.given.signals,
