@@ -116,6 +116,7 @@ class Care:
             f" {sheet.idle.final_check_min:g}",
             Phase.SOAK: f"{sheet.soak.minutes:g} min, attended: stay with it{self._driven_words()}",
             Phase.AFTER_SOAK: "switch the drive off; the idle has to come back",
+            Phase.DONE: "once it has cooled, power it up once more, and see the idle come back to the same",
         }
         if phase is Phase.SOAK:  # what holds at the very end is told with the run's result
             for check in self.course.checks():
