@@ -211,7 +211,9 @@ class BenchFile(Strict):
     def on_widest_current_range(self) -> BenchFile:
         """The same bench, its line meters on the widest range of current they have: for an inrush."""
         wide = {
-            name: entry.model_copy(update={"ranges": {q: r for q, r in entry.ranges.items() if q != "line_current"}})
+            name: entry.model_copy(
+                update={"ranges": {q: r for q, r in entry.ranges.items() if q is not Quantity.LINE_CURRENT}}
+            )
             for name, entry in self.instruments.items()
         }
         return self.model_copy(update={"instruments": wide})

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-WORDS: Final = {True: "right", False: "NOT RIGHT", None: "not checked"}
+WORDS: Final[Mapping[bool | None, str]] = {True: "right", False: "NOT RIGHT", None: "not checked"}
+"""What a check came to."""
 
 
 def course_lines(course: Mapping[str, Any]) -> list[str]:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 from rampguard.course_story import check_lines
 from rampguard.engine.link import EXIT_DONE, EXIT_STOPPED, RunOrder
-from rampguard.warmup.odd_one_out import odd_ones
+from rampguard.warmup.checks import Check, odd_checks
 from rampguard.warmup.sheet import UnitSheet
 
 MOVE: Final = (
@@ -75,21 +75,8 @@ def _compared(sheet: UnitSheet, results: dict[str, dict[str, Any]]) -> list[dict
         for check in result.get("checks", [])
         if check["what"] == f"idle of {channel}" and check["value"] is not None
     }
-    odd = odd_ones(idles, 2.0 * sheet.idle.tolerance_v)
-    found = [
-        {
-            "what": f"idle of {name}",
-            "right": False,
-            "text": f"the odd one out: {1e3 * off_v:+.3g} mV from the middle of {len(idles)} channels",
-            "value": idles[name],
-        }
-        for name, off_v in odd.items()
-    ]
-    unread = [name for name in sheet.channels if name not in idles]
-    return [
-        *found,
-        *({"what": f"idle of {name}", "right": None, "text": "not read", "value": None} for name in unread),
-    ]
+    unread = (Check(f"idle of {name}", None, "not read") for name in sheet.channels if name not in idles)
+    return [asdict(check) for check in (*odd_checks(sheet, idles), *unread)]
 
 
 def summary_lines(every: EveryChannel) -> Sequence[str]:

@@ -194,7 +194,29 @@ def clips_of(stages: Stages, ops: Ops) -> MutableMapping[Signal, Real]:
     return seen
 
 
-class Amplifier(Unit):
+class Staged(Unit):
+    """A unit whose trimmers, loads and heat sinks are those of its ``stages``."""
+
+    stages: Stages
+
+    def turn_trimmer(self, number: int, by_a: float) -> None:
+        """See `Unit.turn_trimmer`."""
+        self.stages.turn_trimmer(number, by_a)
+
+    def drive(self, level_v: float, load_ohm: float) -> None:
+        """See `Unit.drive`."""
+        self.stages.drive = Driven(level_v, load_ohm)
+
+    def put_lid(self, *, on: bool) -> None:
+        """See `Unit.put_lid`."""
+        self.stages.put_lid(on=on)
+
+    def dc_values(self) -> Mapping[Signal, Real]:
+        """See `Unit.dc_values`."""
+        return clips_of(self.stages, self.ops)
+
+
+class Amplifier(Staged):
     """A class-AB amplifier; ``values`` as named by `parts_of`, already for the mains they are used on."""
 
     def __init__(
@@ -218,19 +240,3 @@ class Amplifier(Unit):
 
     def _tick(self, span_s: float) -> None:
         self.stages.tick(span_s, self.ops)
-
-    def turn_trimmer(self, number: int, by_a: float) -> None:
-        """See `Unit.turn_trimmer`."""
-        self.stages.turn_trimmer(number, by_a)
-
-    def drive(self, level_v: float, load_ohm: float) -> None:
-        """See `Unit.drive`."""
-        self.stages.drive = Driven(level_v, load_ohm)
-
-    def put_lid(self, *, on: bool) -> None:
-        """See `Unit.put_lid`."""
-        self.stages.put_lid(on=on)
-
-    def dc_values(self) -> Mapping[Signal, Real]:
-        """Emitter resistor and offset of the left channel, and the rails."""
-        return clips_of(self.stages, self.ops)

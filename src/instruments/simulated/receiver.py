@@ -8,7 +8,7 @@ from typing import Final
 from instruments.simulated.amplifier import (
     REFERENCE_V,
     SPLIT,
-    clips_of,
+    Staged,
     for_mains,
     outputs_of,
     parts_of,
@@ -17,11 +17,9 @@ from instruments.simulated.amplifier import (
 )
 from instruments.simulated.front import OPEN_OHM, Front, Relay, Resistor
 from instruments.simulated.ops import Ops, Real
-from instruments.simulated.stages import Driven
 from instruments.simulated.tolerances import Part
 from instruments.simulated.transformer import Output, Transformer
-from instruments.simulated.unit import Nameplate, Unit
-from rampguard.quantities import Signal
+from instruments.simulated.unit import Nameplate
 
 STANDBY: Final = {
     "primary_ohm": Part(900.0, 0.15, "3 VA frame (makers' tables, from memory)"),
@@ -77,7 +75,7 @@ def _standby_of(values: Mapping[str, Real]) -> dict[str, Real]:
     return {name: values[f"standby_{name}"] for name in STANDBY}
 
 
-class Receiver(Unit):
+class Receiver(Staged):
     """A receiver with two to nine channels; ``values`` as named by `parts_of_receiver`."""
 
     def __init__(self, values: Mapping[str, Real], ops: Ops, *, channels: int = 5, mains_v: float) -> None:
@@ -146,19 +144,3 @@ class Receiver(Unit):
         self.stages.tick(span_s, ops)
         if self._soft is not None:
             self._soft.bypass.tick(self.outputs[0].volts, span_s, ops)
-
-    def turn_trimmer(self, number: int, by_a: float) -> None:
-        """See `Unit.turn_trimmer`."""
-        self.stages.turn_trimmer(number, by_a)
-
-    def drive(self, level_v: float, load_ohm: float) -> None:
-        """See `Unit.drive`."""
-        self.stages.drive = Driven(level_v, load_ohm)
-
-    def put_lid(self, *, on: bool) -> None:
-        """See `Unit.put_lid`."""
-        self.stages.put_lid(on=on)
-
-    def dc_values(self) -> Mapping[Signal, Real]:
-        """Emitter resistor and offset of the left channel, and the rails."""
-        return clips_of(self.stages, self.ops)

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from instruments.errors import InstrumentError
 from instruments.roles import UnitHand
+from rampguard.course_story import WORDS
 from rampguard.engine.messages import Touched
 from rampguard.engine.operator import Operator
 from rampguard.engine.telling import Teller
@@ -120,8 +121,7 @@ class Care:
         }
         if phase is Phase.SOAK:  # what holds at the very end is told with the run's result
             for check in self.course.checks():
-                words = {True: "right", False: "NOT RIGHT", None: "not checked"}[check.right]
-                self._teller.note(now_s, "check", f"{check.what}: {words}: {check.text}")
+                self._teller.note(now_s, "check", f"{check.what}: {WORDS[check.right]}: {check.text}")
         self._teller.note(now_s, "phase", f"{phase}: {said[phase]}" if phase in said else str(phase))
 
     def _driven_words(self) -> str:

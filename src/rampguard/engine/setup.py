@@ -19,7 +19,6 @@ from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, l
 from rampguard.quantities import UNIT, Quantity
 from rampguard.ramp.default import default_plan, direct_plan
 from rampguard.ramp.plan import MAINS_FREQUENCIES_HZ, Plan, check_plan, load_plan, same_mains
-from rampguard.warmup.drive import MARGIN
 from rampguard.warmup.sheet import SheetError, UnitSheet, load_sheet
 
 TYPED_STAGE_S: Final = 900.0
@@ -180,9 +179,9 @@ def _drive_problems(sheet: UnitSheet, bench_file: BenchFile, nameplate_w: float)
         return
     if sheet.load_class not in CLASS_B:
         yield f"soak.power: what a {sheet.load_class} draws when it is driven is not known here; let it idle"
-    if drive.power_w / MARGIN > nameplate_w:
+    if drive.draws_w > nameplate_w:
         yield (
-            f"soak: driven so the unit would draw some {drive.power_w / MARGIN:.0f} W, more than its nameplate's"
+            f"soak: driven so the unit would draw some {drive.draws_w:.0f} W, more than its nameplate's"
             f" {nameplate_w:g} W; correct rated_output_w, load_ohm or the rails"
         )
     needs = {Quantity.EMITTER_RESISTOR: drive.emitter_resistor_v, Quantity.REAL_POWER: drive.power_w}

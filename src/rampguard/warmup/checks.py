@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
-from rampguard.warmup.drive import MARGIN, Drive
+from rampguard.warmup.drive import Drive
 from rampguard.warmup.idle import idle_from
 from rampguard.warmup.odd_one_out import odd_ones
 from rampguard.warmup.sheet import UnitSheet
@@ -61,7 +61,7 @@ def checks_of(
 
 def soak_check(most_w: float, drive: Drive) -> Check:
     """Whether a unit was driven in its soak, by the most that it drew from the line; 0: power was not read."""
-    wanted_w = drive.power_w / MARGIN
+    wanted_w = drive.draws_w
     if most_w <= 0.0:
         return Check("drive in the soak", None, "no meter reads power, so that there is no telling")
     right = most_w >= DRIVEN_FROM * wanted_w
@@ -102,15 +102,18 @@ def _across(sheet: UnitSheet, newest: Readings) -> float:
 
 
 def _odd(sheet: UnitSheet, newest: Readings) -> Iterator[Check]:
-    """Alike by their sheet, channels may differ by resistors and meters, and by as much as a setting may be off."""
     seen = {name: _of(newest, Quantity.EMITTER_RESISTOR, name) for name in sheet.channels}
-    values = {name: abs(one.value) for name, one in seen.items() if one is not None}
-    for name, off_v in odd_ones(values, 2.0 * sheet.idle.tolerance_v).items():
-        yield Check(
-            f"idle of {name}",
-            False,
-            f"the odd one out: {1e3 * off_v:+.3g} mV from the middle of {len(values)} channels",
-        )
+    return odd_checks(sheet, {name: abs(one.value) for name, one in seen.items() if one is not None})
+
+
+def odd_checks(sheet: UnitSheet, idles_v: Mapping[str, float]) -> Iterator[Check]:
+    """The odd ones among channels that should be alike, by their idles, V across the test points.
+
+    Alike by their sheet, they may differ by resistors and meters, and by as much as a setting may be off.
+    """
+    for name, off_v in odd_ones(idles_v, 2.0 * sheet.idle.tolerance_v).items():
+        said = f"the odd one out: {1e3 * off_v:+.3g} mV from the middle of {len(idles_v)} channels"
+        yield Check(f"idle of {name}", False, said, idles_v[name])
 
 
 def _offsets(sheet: UnitSheet, newest: Readings) -> Iterator[Check]:

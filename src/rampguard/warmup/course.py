@@ -23,9 +23,11 @@ LOOKED_AT_EVERY_S: Final = 2.0
 IDLES_WITHIN: Final = 1.3
 """A unit idles again once it draws no more than so many times what it did before it was driven: it is hotter now."""
 DRIVE_OFF_S: Final = 120.0
+"""For so long after the soak a drive may still be on."""
 COMES_BACK_S: Final = 1200.0
 """For so long at most the idle is waited for after a soak that drove the unit."""
 MOST_READINGS: Final = 40_000
+"""So many of a channel's newest readings are looked at: more than an hour, ten a second."""
 AWAY_PART: Final = 0.12
 """So far from full line, as a part of it, the unit is not at full line: mains themselves wander by a tenth."""
 TOUCHED_MOST_S: Final = 60.0

@@ -29,6 +29,11 @@ class Drive:
     emitter_resistor_v: float
     """The mean across the test points of a channel, at most."""
 
+    @property
+    def draws_w(self) -> float:
+        """Real power of the line, about: the ceiling without its margin."""
+        return self.power_w / MARGIN
+
 
 def peak_v(output_w: float, load_ohm: float) -> float:
     """The peak of a sine of so much power in a load."""
