@@ -114,6 +114,7 @@ def one_lot(job: tuple[str, float, int, int]) -> list[dict[str, Any]]:
                     found.append(
                         {
                             "unit": name if faulted else "healthy",
+                            "specimen": f"{name}, {hertz:g} Hz, {volts:g} V, {watts:g} W, no. {k}",
                             "brought up": way,
                             "metered": metered,
                             "tripped": trip is not None,

@@ -21,6 +21,7 @@ from rampguard.bench.verdicts import (
     cut_findings,
     lamp_current_a,
     lamp_findings,
+    more_than_a_lamp,
     pace_finding,
     worst_case,
     zero_findings,
@@ -194,6 +195,15 @@ def test_what_meters_may_show_of_a_lamp(volts: float, amperes: float, watts: flo
     live = {("m", LINE_VOLTAGE): volts, ("m", LINE_CURRENT): amperes, ("m", REAL_POWER): watts}
     found = lamp_findings(live, {}, volts=23.0, watts=LAMP_W, mains_v=230.0)
     assert any(says in f.said for f in found if f.standing is Standing.FAILS), found
+
+
+def test_swapped_meters_are_told_from_a_shorted_socket_however_old_their_readings_are() -> None:
+    """A handheld still shows the 3 V of a moment ago where 9 V are set by now."""
+    assert "they are swapped" in more_than_a_lamp("m", 2.88, 0.02, (3.0, 9.0))
+    assert "they are swapped" in more_than_a_lamp("m", 9.1, 0.02, (3.0, 9.0))
+    assert "swapped" not in more_than_a_lamp("m", 30.0, 0.02, (3.0, 9.0))
+    assert "swapped" not in more_than_a_lamp("m", 9.0, 8.9, (9.0, 9.0))
+    assert "the lamp's socket is shorted" in more_than_a_lamp("m", 2.0, 0.1, None)
 
 
 def test_welded_contacts_are_told_from_a_meter_in_the_wrong_place() -> None:

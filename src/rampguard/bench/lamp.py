@@ -76,8 +76,8 @@ class LampLive:
     dead: Means
     """What the meters read with everything off."""
     guardian: Watch = field(init=False)
-    _set_v: float | None = None
-    """The set-point; None where a person turns."""
+    _set: list[tuple[float, float]] = field(default_factory=list)
+    """Each set-point, V, and when it was set, wall time; empty where a person turns."""
     _seen_s: dict[Signal, float] = field(default_factory=dict)
     """When line voltage and current were last read, wall time."""
     _volts: float = 0.0
@@ -155,7 +155,8 @@ class LampLive:
         else:
             volts = 0.0
             while volts < self._target_v:
-                self._set_v = volts = min(volts + STEP_V, self._target_v)
+                volts = min(volts + STEP_V, self._target_v)
+                self._set.append((volts, time.monotonic()))
                 self._fed(partial(source.set_line_voltage, volts))
                 collect(STEP_S, self._too_much)
         collect(1.0, self._too_much)  # the filament settles
@@ -212,7 +213,15 @@ class LampLive:
             if value > TOO_FAR * self._target_v:
                 raise CutShort(f"{name} reads {value:.3g} V where {self._target_v:.3g} V were meant; cut")
         elif signal == LINE_CURRENT and value > most_a:
-            raise CutShort(more_than_a_lamp(name, value, self._volts, self._set_v))
+            raise CutShort(more_than_a_lamp(name, value, self._volts, self._set_lately()))
+
+    def _set_lately(self) -> tuple[float, float] | None:
+        """The least and the most volts set while a reading that came now may have been taken; None: a person turns."""
+        if not self._set:
+            return None
+        since_s = time.monotonic() - max(BLIND_S, line_gap_s(self.bench.meters))
+        before = [volts for volts, set_s in self._set if set_s <= since_s]
+        return (before[-1] if before else 0.0, self._set[-1][0])
 
     def _cut_by(self, way: CutOff | None, collect: Collect) -> float | None:
         """Cut by one way off alone (None: by the person), and watch the line die."""

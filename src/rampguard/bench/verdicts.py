@@ -214,10 +214,13 @@ def _swapped(live: Means, about_v: float, about_a: float) -> Finding | None:
     return fails("meters", f"{said}: they are swapped; exchange their resources, or their leads")
 
 
-def more_than_a_lamp(name: str, amperes: float, volts: float, set_v: float | None) -> str:
-    """What to say of a current that no lamp of that size takes, by the volts read beside it."""
+def more_than_a_lamp(name: str, amperes: float, volts: float, set_v: tuple[float, float] | None) -> str:
+    """What to say of a current that no lamp of that size takes, by the volts read beside it.
+
+    ``set_v``: the least and the most volts set while the reading may have been taken; None where a person turns.
+    """
     said = f"{name} reads {amperes:.3g} A, more than the lamp could take; cut"
-    if set_v is not None and 0.5 < amperes / set_v < 2.0 and volts < 0.2 * set_v:
+    if set_v is not None and 0.5 * set_v[0] < amperes < 2.0 * set_v[1] and volts < 0.2 * set_v[1]:
         return f"{said}. It reads the volts that were set, and the voltmeter next to nothing: they are swapped"
     if set_v is None and volts < 0.5:
         return f"{said}. With next to no volts: volts and amperes are swapped, or the lamp's socket is shorted"
