@@ -18,7 +18,7 @@ from rampguard.engine.supply import PERSON_S, RELAY_S, blind_s, fastest, line_ga
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal
 from rampguard.ramp.by_hand import LEFT_FRACTION, NEAR_FRACTION, Advice, HandState, Turn, fastest_v_per_s, follow
 from rampguard.ramp.default import default_plan
-from rampguard.ramp.stepper import RampInput, RampStep
+from rampguard.ramp.stepper import Pace, RampInput, RampStep, paced
 
 PLAN = default_plan("linear-amplifier", mains_v=230.0, frequency_hz=50.0)
 FASTEST = 10.0
@@ -38,6 +38,11 @@ class Bench:
         self.state, step, advice = follow(PLAN, self.state, given_now, volts, FASTEST, self.zero_lasts_s)
         self.now_s += 0.1
         return step, advice
+
+    def pace(self, pace: Pace, at_v: float) -> None:
+        on_plan, why_not = paced(PLAN, self.state.on_plan, pace, at_v=at_v)
+        assert why_not == ""
+        self.state = replace(self.state, on_plan=on_plan)
 
 
 def test_it_says_up_then_wait_then_goes_on_to_the_next_stage() -> None:
@@ -219,3 +224,25 @@ def test_nobody_guards_a_person_and_the_capture_says_so(tmp_path: Path) -> None:
     described = json.loads((Path(said["capture"]) / "datapackage.json").read_text(encoding="utf-8"))
     assert described["result"]["off"]["by"] == said["off"]["by"]
     assert len(said["off"]["by"]) == 1
+
+
+def test_paused_it_says_wait_and_gone_back_it_says_back_without_calling_that_wrong() -> None:
+    bench = Bench()
+    for volts in (0.0, TARGET_V):
+        bench.read(volts)
+    while bench.state.on_plan.stage_index < 4:
+        bench.read(PLAN.stages[bench.state.on_plan.stage_index].line_voltage_v)
+    on_the_way_v = 0.5 * (PLAN.stages[3].line_voltage_v + PLAN.stages[4].line_voltage_v)
+    bench.read(on_the_way_v)
+    bench.pace(Pace.PAUSE, on_the_way_v)
+    assert bench.read(on_the_way_v)[1].turn is Turn.WAIT
+    bench.pace(Pace.BACK, on_the_way_v)
+    step, advice = bench.read(on_the_way_v)
+    assert (advice.turn, advice.target_v, step.overdue) == (Turn.BACK, PLAN.stages[3].line_voltage_v, "")
+    for _ in range(60):
+        step, advice = bench.read(PLAN.stages[3].line_voltage_v)
+    assert (advice.turn, step.stage, step.overdue) == (Turn.WAIT, PLAN.stages[3], "")
+    bench.pace(Pace.RESUME, PLAN.stages[3].line_voltage_v)
+    for _ in range(60):
+        step, advice = bench.read(PLAN.stages[3].line_voltage_v)
+    assert (advice.turn, step.stage) == (Turn.UP, PLAN.stages[4])

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rampguard.loads.classes import LOAD_CLASSES, UnknownLoadClass, load_class
 from rampguard.ramp.default import default_plan
 from rampguard.ramp.plan import MAINS_VOLTAGES_V, Plan, PlanError, check_plan, load_plan
-from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
+from rampguard.ramp.stepper import PAUSE_MOST_S, Pace, RampInput, RampState, RampStep, advance, paced
 
 GOOD = default_plan("linear-amplifier", mains_v=230.0, frequency_hz=50.0)
 
@@ -202,3 +202,111 @@ def test_a_stage_waits_for_power_to_be_pressed() -> None:
         state, step = advance(plan, state, RampInput(time_s, 0.1, power_pressed=waiting))
         assert not step.overdue
         time_s += 0.1
+
+
+# -- paced by the operator ---------------------------------------------------------------------------------------------
+
+
+class Driven:
+    """A ramp walked ten times a second, at a current that is steady."""
+
+    def __init__(self, plan: Plan = GOOD) -> None:
+        self.plan = plan
+        self.state = RampState()
+        self.now_s = 0.0
+
+    def walk(self, for_s: float) -> list[RampStep]:
+        steps = []
+        for _ in range(round(for_s / 0.1)):
+            self.state, step = advance(self.plan, self.state, RampInput(self.now_s, 0.1, 0.01))
+            steps.append(step)
+            self.now_s += 0.1
+        return steps
+
+    def pace(self, pace: Pace) -> str:
+        self.state, why_not = paced(self.plan, self.state, pace, at_v=self.state.set_voltage_v)
+        return why_not
+
+    def until_stage(self, index: int) -> None:
+        for _ in range(3000):
+            if self.state.stage_index == index:
+                return
+            self.walk(0.1)
+        raise AssertionError(index)
+
+
+def test_a_paused_ramp_stands_where_it_is_until_it_is_resumed() -> None:
+    ramp = Driven()
+    ramp.until_stage(3)
+    ramp.walk(0.3)
+    assert ramp.state.arrived_s is None
+    at_v = ramp.state.set_voltage_v
+    assert ramp.pace(Pace.PAUSE) == ""
+    steps = ramp.walk(20.0)
+    assert {step.set_voltage_v for step in steps} == {at_v}
+    assert not any(step.stage_began or step.overdue for step in steps)
+    assert "paused already" in ramp.pace(Pace.PAUSE)
+    assert ramp.pace(Pace.RESUME) == ""
+    ramp.until_stage(4)
+    assert "not paused" in ramp.pace(Pace.RESUME)
+
+
+def test_a_step_and_a_step_back_go_one_stage_each_no_faster_than_the_plan_and_stand_still_there() -> None:
+    ramp = Driven()
+    ramp.until_stage(3)
+    assert ramp.pace(Pace.BACK) == ""
+    steps = ramp.walk(30.0)
+    assert steps[-1].set_voltage_v == GOOD.stages[2].line_voltage_v
+    assert ramp.pace(Pace.STEP) == ""
+    assert ramp.pace(Pace.STEP) == ""
+    steps += ramp.walk(30.0)
+    assert steps[-1].set_voltage_v == GOOD.stages[4].line_voltage_v
+    most_v = max(stage.slew_v_per_s for stage in GOOD.stages) * 0.1
+    assert all(abs(b.set_voltage_v - a.set_voltage_v) <= most_v + 1e-9 for a, b in itertools.pairwise(steps))
+
+
+def test_a_step_from_between_two_stages_goes_to_the_next_of_them() -> None:
+    ramp = Driven()
+    ramp.until_stage(3)
+    ramp.walk(0.3)
+    ramp.pace(Pace.PAUSE)
+    assert ramp.pace(Pace.STEP) == ""
+    assert ramp.walk(10.0)[-1].set_voltage_v == GOOD.stages[3].line_voltage_v
+
+
+def test_no_step_goes_over_a_press_of_power_nor_past_either_end() -> None:
+    plan = default_plan("receiver", mains_v=230.0, frequency_hz=50.0, press_power_at_fraction=0.7)
+    ramp = Driven(plan)
+    assert "first stage" in ramp.pace(Pace.BACK)
+    for _ in plan.stages:
+        why_not = ramp.pace(Pace.STEP)
+        if why_not:
+            break
+        ramp.walk(20.0)
+    assert "power is pressed" in why_not
+    assert plan.stages[ramp.state.stage_index].name == "press power"
+    ramp = Driven()
+    while not (why_not := ramp.pace(Pace.STEP)):
+        ramp.walk(20.0)
+    assert "last stage" in why_not
+    assert ramp.state.set_voltage_v == GOOD.highest_v
+
+
+def test_a_ramp_that_is_left_paused_is_overdue() -> None:
+    ramp = Driven()
+    ramp.until_stage(2)
+    ramp.pace(Pace.PAUSE)
+    assert not any(step.overdue for step in ramp.walk(PAUSE_MOST_S - 1.0))
+    assert "paused for 30" in ramp.walk(2.0)[-1].overdue
+
+
+@given(st.lists(st.tuples(st.sampled_from(list(Pace)), st.floats(0.1, 8.0)), max_size=25))
+@settings(max_examples=60, deadline=None)
+def test_however_it_is_paced_the_set_point_never_hurries_nor_passes_its_plan(told: list[tuple[Pace, float]]) -> None:
+    ramp, volts = Driven(), [0.0]
+    for pace, for_s in told:
+        ramp.pace(pace)
+        volts += [step.set_voltage_v for step in ramp.walk(for_s)]
+    most_v = max(stage.slew_v_per_s for stage in GOOD.stages) * 0.1
+    assert all(abs(b - a) <= most_v + 1e-9 for a, b in itertools.pairwise(volts))
+    assert 0.0 <= min(volts) <= max(volts) <= GOOD.highest_v

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TextIO
 
 _TOUCHES = {"d": "let-go", "lid": "lid", "go on": "go-on"}
+PACES = ("pause", "resume", "step", "back")
 _TURN = re.compile(r"[+-]\d+(?:[.,]\d+)?")
 
 
@@ -27,8 +28,9 @@ def meaning(line: str, asked: str) -> Said | None:
 
     Whatever was asked, ``off`` is off, ``p`` says that power was pressed, ``t`` and a channel that its trimmer is taken
     hold of, ``d`` that it is let go of, ``lid`` that the lid was moved, ``go on`` that this phase is over, and ``n``
-    and words are a note. Else it is the answer where one was asked for; a number with its sign turns the knob of a
-    simulated variac; words are a note.
+    and words are a note; ``pause``, ``resume``, ``step`` and ``back`` are for the
+    ramp. Else it is the answer where one was asked for; a number with its sign turns the knob of a simulated variac;
+    words are a note.
     None for an empty line.
     """
     text = line.strip()
@@ -36,6 +38,8 @@ def meaning(line: str, asked: str) -> Said | None:
         return Said("off", {"reason": "typed off"})
     if text.lower() == "p":
         return Said("power-pressed", {})
+    if text.lower() in PACES:
+        return Said("pace", {"what": text.lower()})
     touch = _TOUCHES.get(text.lower())
     if touch is not None:
         return Said("touch", {"what": touch})

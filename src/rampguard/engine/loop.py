@@ -12,7 +12,6 @@ from typing import Final
 
 from instruments.errors import InstrumentError
 from instruments.roles import OutputState
-from rampguard.archive.rows import Row
 from rampguard.engine.acquire import Batch
 from rampguard.engine.care import Care
 from rampguard.engine.cutoff import OffProof, begin_proof
@@ -20,6 +19,7 @@ from rampguard.engine.expecting import OVERRAN, Seen, Sights
 from rampguard.engine.live import Live, standing
 from rampguard.engine.machine import wall_s
 from rampguard.engine.reservoirs import WATCHED_S, Held, below_hands, held_with
+from rampguard.engine.shown import Shown, row_of
 from rampguard.engine.supply import TAKES_WITHIN_S
 from rampguard.engine.telling import Teller
 from rampguard.guard.decision import POWER_PRESSED, Decision, Layer, Observation, Severity
@@ -28,7 +28,8 @@ from rampguard.guard.judge import GuardState, judge, judge_expected, trip_from_o
 from rampguard.guard.permissives import interlock_event
 from rampguard.guard.watched import GO_ON_HOLDING
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Expectation, Reading, Signal
-from rampguard.ramp.stepper import RampInput, RampStep
+from rampguard.ramp.plan import Stage
+from rampguard.ramp.stepper import Pace, RampInput, RampStep
 
 NOW_OFF: Final = "SWITCH OFF NOW: the variac's switch or the emergency-off. Nothing else can cut this line"
 AT_THE_END: Final = "Turn the variac back to zero and switch it off"
@@ -58,7 +59,6 @@ class Loop:
     """Whether the last row that was recorded says that off was commanded: a replay knows no more."""
     _severity: Severity = Severity.SAFE
     _event: str = ""
-    _pressed_at_stage: int = -1
     _current: Reading | None = None
     _line_v: float | None = None
     _blind: set[Signal] = field(default_factory=set)
@@ -66,7 +66,7 @@ class Loop:
     _turn_s: float = field(default_factory=wall_s)
     _sights: Sights = field(default_factory=Sights)
     _problems: set[str] = field(default_factory=set)
-    _newest: dict[str, float] = field(default_factory=dict)
+    _shown: Shown = field(default_factory=Shown)
 
     @property
     def teller(self) -> Teller:
@@ -122,7 +122,8 @@ class Loop:
             for moment in self._collect():
                 readings = tuple(reading for batch in moment for reading in batch.readings)
                 self.held = held_with(self.held, readings)
-                self._newest |= {r.signal.column: r.value for r in readings if r.value is not None}
+                for reading in readings:
+                    self._shown.read(reading, self._now_s())
                 if readings:
                     observation = Observation(self._now_s(), readings, self.set_voltage_v, is_off=True)
                     self.guard = replace(self.guard, time_s=observation.time_s)
@@ -185,16 +186,16 @@ class Loop:
         observation = Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off)
         self._judge(observation)
         for reading in readings:
-            self._notice(reading)
+            self._notice(reading, now_s)
             if self.parts.care is not None and self.interlock.state is State.LIVE:
                 self.parts.care.take(reading, now_s)
 
-    def _notice(self, reading: Reading) -> None:
+    def _notice(self, reading: Reading, now_s: float) -> None:
         if reading.value is None:
             self._blind |= {reading.signal} & {LINE_VOLTAGE, LINE_CURRENT}
             return
         self._blind.discard(reading.signal)
-        self._newest[reading.signal.column] = reading.value
+        self._shown.read(reading, now_s)
         if reading.signal == LINE_VOLTAGE:
             self.max_line_voltage_v = max(self.max_line_voltage_v, reading.value)
             self._line_v = reading.value
@@ -215,6 +216,8 @@ class Loop:
         if now is not None and expectation is not None:
             self.guard, decision = judge_expected(self.guard, decision, self.parts.limits, now.observation, expectation)
             self._act_on(decision)
+        if observation.readings:
+            self._shown.judged(self.guard, self.parts.limits, observation, decision, expectation)
         if observation.readings or observation.expected_event or decision.severity is not self._severity:
             self._record(observation, decision, expectation)
         if decision.severity is Severity.WARN:
@@ -233,21 +236,8 @@ class Loop:
         return Expectation(why_not=OVERRAN) if late else expectation
 
     def _record(self, observation: Observation, decision: Decision, expectation: Expectation | None) -> None:
-        self.parts.capture.put_row(
-            Row(
-                time_s=observation.time_s,
-                set_voltage_v=observation.set_voltage_v,
-                readings=observation.readings,
-                expected_event=observation.expected_event,
-                expectation=expectation,
-                band_excess=self.guard.band.excess,
-                evidence=self.guard.evidence.sums,
-                stage=self._stage,
-                state=str(self.interlock.state),
-                decision=decision.word,
-                reason=decision.reason,
-            )
-        )
+        state = str(self.interlock.state)
+        self.parts.capture.put_row(row_of(observation, self.guard, decision, expectation, self._stage, state))
         self._is_off = self.interlock.state in OFF_COMMANDED
 
     # -- acting -------------------------------------------------------------------------------------------------
@@ -284,20 +274,26 @@ class Loop:
             pressed,
             blind=bool(self._blind),
         )
+        self._pace()
         turned_v = self.parts.operator.take_turned_v()
         if turned_v:
             self.parts.supply.turn_by(turned_v)
         line_v, self._line_v = self._line_v, None
         self._follow(self.parts.supply.walk(self.parts.plan, given, line_v))
 
+    def _pace(self) -> None:
+        """Stand still, go on, by a step or back, as the operator wants it."""
+        for wanted in self.parts.operator.take_paces():
+            before = self.parts.supply.on_plan.stage_index
+            why_not = self.parts.supply.pace(self.parts.plan, Pace(wanted.what))
+            self.note("pace", f"{wanted.what}: {why_not}" if why_not else wanted.what)
+            if self.parts.supply.on_plan.stage_index != before:
+                self._tell_stage(self.parts.plan.stages[self.parts.supply.on_plan.stage_index])
+
     def _press_power(self) -> bool:
         """At a stage that waits for it, press where the bench can; whether a press has just been made."""
         presser, on_plan = self.parts.presser, self.parts.supply.on_plan
-        wanted = self.parts.plan.stages[on_plan.stage_index].ends_when == "power-pressed"
-        wanted = wanted and on_plan.arrived_s is not None
-        if presser.able and wanted and self._pressed_at_stage != on_plan.stage_index:
-            self._pressed_at_stage = on_plan.stage_index
-            presser.begin()
+        presser.wait_at(self.parts.plan.stages[on_plan.stage_index], on_plan)
         ended, problem = presser.take_end()
         if problem:
             self.note("link", f"{problem} Press the unit's power button by hand.")
@@ -305,15 +301,7 @@ class Loop:
 
     def _follow(self, move: RampStep) -> None:
         if move.stage_began:
-            self._stage = move.stage.name
-            self.note("stage", f"{move.stage.name}: to {move.stage.line_voltage_v:g} V")
-            self.parts.operator.tell(
-                "stage",
-                name=move.stage.name,
-                line_voltage_v=move.stage.line_voltage_v,
-                ends_when=move.stage.ends_when,
-                bench_presses=self.parts.presser.able,
-            )
+            self._tell_stage(move.stage)
         if move.overdue:
             self.trip(Layer.CEILING, move.overdue)
         elif move.finished and self.parts.direct and not self.guard.memory.current_seen:
@@ -327,6 +315,11 @@ class Loop:
             self._have_it_obeyed()
             if self.parts.supply.advice is not None:
                 self.teller.advise(self.guard.time_s, self.parts.supply.advice)
+
+    def _tell_stage(self, stage: Stage) -> None:
+        self._stage = stage.name
+        self.note("stage", f"{stage.name}: to {stage.line_voltage_v:g} V")
+        self.teller.stage(stage, bench_presses=self.parts.presser.able)
 
     def _go_on_at_full_line(self, care: Care) -> None:
         self._stage = str(care.course.phase)
@@ -397,5 +390,6 @@ class Loop:
             state=str(self.interlock.state),
             stage=self._stage,
             set_voltage_v=self.set_voltage_v,
-            values=self._newest,
+            paused=self.parts.supply.on_plan.paused_s is not None,
+            shown=self._shown,
         )

@@ -76,7 +76,17 @@ class Touched(_Message):
     channel: str = ""
 
 
-Command = Annotated[Alive | Off | PowerPressed | Note | Answer | Turn | Touched, Field(discriminator="command")]
+class Paced(_Message):
+    """On the ramp: stand still, go on, go to the next stage and stand still there, or back to the one before.
+
+    What cannot be (a step over a stage that waits for power to be pressed) is not done, and a notice says so.
+    """
+
+    command: Literal["pace"] = "pace"
+    what: Literal["pause", "resume", "step", "back"]
+
+
+Command = Annotated[Alive | Off | PowerPressed | Note | Answer | Turn | Touched | Paced, Field(discriminator="command")]
 
 # -- events -----------------------------------------------------------------------------------------------------------
 
@@ -104,12 +114,29 @@ class PermissiveStands(_Message):
     said: str
 
 
+class StageAhead(_Part):
+    """A stage of the plan; volts rms, seconds."""
+
+    name: str
+    line_voltage_v: float
+    hold_s: float
+    ends_when: Literal["held", "current-steady", "power-pressed"]
+
+
 class Live(_Message):
-    """The supply is about to be switched on."""
+    """The supply is about to be switched on: on which bench, for what kind of unit, by which plan."""
 
     event: Literal["live"] = "live"
     capture: str
     plan: str
+    bench: str
+    hand_turned: bool
+    person_cuts: bool
+    """Whether a person is the cut-off."""
+    load_class: str
+    nameplate_w: float
+    nameplate_v: float
+    stages: list[StageAhead]
 
 
 class Stage(_Message):
@@ -125,7 +152,9 @@ class Stage(_Message):
 class Readings(_Message):
     """Ten times a second: bench seconds since the run began, the interlock's state, the newest readings by column.
 
-    The set-point is null where a person turns a variac.
+    The set-point is null where a person turns a variac. With it how old each reading is, bench seconds; the ceiling on
+    each just now, where one is set; what a healthy unit may draw, from and to, where that is known; and which checks
+    could not be made at the last readings, and why.
     """
 
     event: Literal["readings"] = "readings"
@@ -134,6 +163,11 @@ class Readings(_Message):
     stage: str
     set_voltage_v: float | None
     values: dict[str, float]
+    ages_s: dict[str, float]
+    ceilings: dict[str, float]
+    expected: dict[str, list[float]]
+    not_evaluated: list[str]
+    paused: bool
 
 
 class Advice(_Message):
@@ -298,7 +332,7 @@ class NoSuchMessage(ValueError):  # noqa: N818 - what it is
     """A line that is no message of this link; the text says what is wrong with it."""
 
 
-def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note | Answer | Turn | Touched:
+def command_in(message: dict[str, Any]) -> Alive | Off | PowerPressed | Note | Answer | Turn | Touched | Paced:
     """The command in a message. Raises NoSuchMessage."""
     return _checked(_COMMANDS, message)  # type: ignore[no-any-return]
 

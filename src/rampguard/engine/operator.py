@@ -11,7 +11,7 @@ from typing import Any, Final
 from instruments.keyed import NobodyAnswers
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import SCREEN_LEASE_S
-from rampguard.engine.messages import Answer, NoSuchMessage, Note, PowerPressed, Touched, Turn, command_in
+from rampguard.engine.messages import Answer, NoSuchMessage, Note, Paced, PowerPressed, Touched, Turn, command_in
 
 LISTEN_S: Final = 0.05
 
@@ -30,6 +30,7 @@ class Operator:
         self._notes: list[str] = []
         self._turned_v = 0.0
         self._touches: list[Touched] = []
+        self._paces: list[Paced] = []
         self._answers: dict[str, queue.SimpleQueue[str]] = {}
 
     def tell(self, event: str, **details: Any) -> None:
@@ -69,6 +70,8 @@ class Operator:
             self._turned_v += command.by_v
         elif isinstance(command, Touched):
             self._touches.append(command)
+        elif isinstance(command, Paced):
+            self._paces.append(command)
 
     def answers(self, instrument: str) -> queue.SimpleQueue[str]:
         """Where what is typed for an instrument arrives."""
@@ -83,6 +86,11 @@ class Operator:
         """What the operator said of trimmers, lid and phase since this was last asked."""
         touches, self._touches = self._touches, []
         return touches
+
+    def take_paces(self) -> list[Paced]:
+        """Whether the ramp was to pause, to go on, by a step or back, since this was last asked."""
+        paces, self._paces = self._paces, []
+        return paces
 
     def take_turned_v(self) -> float:
         """By how much the knob of a simulated variac was to be turned since this was last asked, volts."""

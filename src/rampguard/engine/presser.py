@@ -6,6 +6,8 @@ import threading
 
 from instruments.errors import InstrumentError
 from instruments.roles import PowerButton
+from rampguard.ramp.plan import Stage
+from rampguard.ramp.stepper import RampState
 
 
 class Presser:
@@ -15,6 +17,7 @@ class Presser:
         self._button = button
         self._thread: threading.Thread | None = None
         self._problem = ""
+        self._pressed_at_stage = -1
 
     @property
     def able(self) -> bool:
@@ -31,6 +34,13 @@ class Presser:
         if self._button is not None and self._thread is None:
             self._thread = threading.Thread(target=self._press, args=(self._button,), daemon=True, name="press")
             self._thread.start()
+
+    def wait_at(self, stage: Stage, on_plan: RampState) -> None:
+        """At a stage that waits for it, once the stage's line voltage is there, press once."""
+        wanted = stage.ends_when == "power-pressed" and on_plan.arrived_s is not None
+        if wanted and self.able and self._pressed_at_stage != on_plan.stage_index:
+            self._pressed_at_stage = on_plan.stage_index
+            self.begin()
 
     def take_end(self) -> tuple[bool, str]:
         """Whether a press has ended since this was last asked, and what went wrong with it; empty if nothing did."""

@@ -109,7 +109,7 @@ class _Run:
             reservoirs_watched_s=WATCHED_S if self.given.order.clip is None else UNTIL_HANDS_GO_IN_S,
         )
         loop = Loop(live, step(ready.armed, Event.ENERGISE))
-        self.given.operator.tell("live", capture=str(ready.capture.folder), plan=self.given.prepared.plan.title)
+        self._tell_live(ready)
         loop.note("energise", f"pre-power checks confirmed {self.given.order.permissives_confirmed}")
         for key, reason in ready.overridden.items():
             loop.note("override", f"{key}: {reason}")
@@ -155,6 +155,21 @@ class _Run:
             full_line_v=self.given.prepared.plan.stages[-1].line_voltage_v,
         )
         return Care(course, self.given.operator, teller, hand)
+
+    def _tell_live(self, ready: Ready) -> None:
+        prepared = self.given.prepared
+        self.given.operator.tell(
+            "live",
+            capture=str(ready.capture.folder),
+            plan=prepared.plan.title,
+            bench=prepared.bench_file.kind_in_words,
+            hand_turned=self.given.bench.source is None,
+            person_cuts=not self.given.bench.cut_offs,
+            load_class=prepared.load_class.name,
+            nameplate_w=prepared.nameplate_w,
+            nameplate_v=prepared.nameplate_v,
+            stages=[stage.model_dump(exclude={"slew_v_per_s", "timeout_s"}) for stage in prepared.plan.stages],
+        )
 
     def _acquisition(self) -> Acquisition:
         if self.given.lock_step:

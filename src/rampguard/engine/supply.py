@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, Protocol
 
 from instruments.errors import InstrumentError
@@ -11,7 +12,7 @@ from rampguard.engine.acquire import SetPoints
 from rampguard.quantities import LINE_QUANTITIES
 from rampguard.ramp.by_hand import Advice, HandState, fastest_v_per_s, follow
 from rampguard.ramp.plan import Plan
-from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
+from rampguard.ramp.stepper import Pace, RampInput, RampState, RampStep, advance, paced
 
 TAKES_WITHIN_S: Final = 0.8
 """Wall time a set-point may wait to be taken."""
@@ -46,6 +47,10 @@ class Supply(Protocol):
 
     def walk(self, plan: Plan, given: RampInput, line_voltage_v: float | None) -> RampStep:
         """One step along the plan; ``line_voltage_v`` is what the line's meter read, None if nothing new."""
+        ...
+
+    def pace(self, plan: Plan, pace: Pace) -> str:
+        """Pause, resume, step or go back, as the operator wants it; why not, where that cannot be."""
         ...
 
     def obey(self, wait_s: float) -> bool:
@@ -87,6 +92,11 @@ class DrivenSupply:
         """One step along the plan."""
         self.on_plan, step = advance(plan, self.on_plan, given)
         return step
+
+    def pace(self, plan: Plan, pace: Pace) -> str:
+        """The plan goes on, or stands still, from the set-point."""
+        self.on_plan, why_not = paced(plan, self.on_plan, pace, at_v=self.on_plan.set_voltage_v)
+        return why_not
 
     def obey(self, wait_s: float) -> bool:
         """Send the set-point."""
@@ -148,6 +158,13 @@ class HandTurnedSupply:
             plan, self._state, given, line_voltage_v, self._fastest, self._zero_lasts_s
         )
         return step
+
+    def pace(self, plan: Plan, pace: Pace) -> str:
+        """The advice goes on, or stands still, from where the line was last read."""
+        at_v = self._state.line[-1][1] if self._state.line else 0.0
+        on_plan, why_not = paced(plan, self._state.on_plan, pace, at_v=at_v)
+        self._state = replace(self._state, on_plan=on_plan)
+        return why_not
 
     def obey(self, wait_s: float) -> bool:
         """Tell the simulated hand, where there is one: it goes where the advice says, and stays where it is told to."""

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Mapping
 from typing import Final
 
 from rampguard.archive.writer import CaptureWriter
 from rampguard.engine.operator import Operator
+from rampguard.engine.shown import Shown
 from rampguard.ramp.by_hand import Advice, Turn
+from rampguard.ramp.plan import Stage
 
 TOLD_EVERY_S: Final = 0.1
 """Wall time between two snapshots of the readings for the onlooker."""
@@ -74,8 +75,18 @@ class Teller:
             self._alarmed_s = wall_s
             self._operator.tell("alarm", text=text)
 
+    def stage(self, stage: Stage, *, bench_presses: bool) -> None:
+        """A stage of the plan begins, or is gone back to."""
+        self._operator.tell(
+            "stage",
+            name=stage.name,
+            line_voltage_v=stage.line_voltage_v,
+            ends_when=stage.ends_when,
+            bench_presses=bench_presses,
+        )
+
     def readings(
-        self, now_s: float, *, state: str, stage: str, set_voltage_v: float | None, values: Mapping[str, float]
+        self, now_s: float, *, state: str, stage: str, set_voltage_v: float | None, paused: bool, shown: Shown
     ) -> None:
         """How it stands, if it is time to say so."""
         wall_s = time.monotonic()
@@ -87,5 +98,6 @@ class Teller:
                 state=state,
                 stage=stage,
                 set_voltage_v=set_voltage_v,
-                values=dict(values),
+                paused=paused,
+                **shown.as_told(now_s),
             )

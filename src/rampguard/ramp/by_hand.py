@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Final
 
 from rampguard.ramp.plan import SLEW_MOST_FRACTION_PER_S, Plan, Stage
-from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance
+from rampguard.ramp.stepper import RampInput, RampState, RampStep, advance, goes_to_v
 
 NEAR_FRACTION: Final = 0.015
 """A stage is reached within this part of mains: a knob is no set-point."""
@@ -94,7 +94,7 @@ def follow(
         return state, replace(step, overdue=wrong), Advice(Turn.BACK, 0.0, 0.0, fastest)
     waits = given.blind or not state.at_zero
     turn = Turn.WAIT if waits else _turn(state, stage, plan.mains.voltage_v)
-    return state, step, Advice(turn, stage.line_voltage_v, speed(state), fastest, given.blind)
+    return state, step, Advice(turn, goes_to_v(on_plan, stage), speed(state), fastest, given.blind)
 
 
 def _wrongly_on(state: HandState, stage: Stage, mains_v: float) -> str:
@@ -104,7 +104,8 @@ def _wrongly_on(state: HandState, stage: Stage, mains_v: float) -> str:
     volts = state.line[-1][1]
     if not state.at_zero and volts >= STANDS_AT_ZERO_BELOW_V:
         return f"the line was at {volts:.3g} V when it was switched on: the knob must stand at zero then"
-    if volts > stage.line_voltage_v + FAR_ABOVE_FRACTION * mains_v:
+    # Gone back, it may still be where it was.
+    if volts > max(stage.line_voltage_v, state.on_plan.came_from_v) + FAR_ABOVE_FRACTION * mains_v:
         return f"the line is at {volts:.3g} V, where the plan has {stage.line_voltage_v:g} V"
     return ""
 
@@ -156,7 +157,7 @@ class _Arrival:
 def _turn(state: HandState, stage: Stage, mains_v: float) -> Turn:
     if not state.line:
         return Turn.WAIT
-    above_v = state.line[-1][1] - stage.line_voltage_v
+    above_v = state.line[-1][1] - goes_to_v(state.on_plan, stage)
     margin_v = (NEAR_FRACTION if state.on_plan.arrived_s is None else LEFT_FRACTION) * mains_v
     if above_v > margin_v:
         return Turn.BACK

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from rampguard.ramp.plan import Plan, Stage
 
 STEADY_SPAN_S = 1.0
 """Current counts as steady when it has stayed within `STEADY_FRACTION` (or the meter's noise) for so long."""
 STEADY_FRACTION = 0.03
+PAUSE_MOST_S = 300.0
+"""A ramp may be paused so long, or as long as its stage may last; common practice, no source. An inrush resistor that
+is not bypassed below full line heats all the while."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +27,12 @@ class RampState:
     power_pressed: bool = False
     currents: tuple[tuple[float, float], ...] = ()
     """(time, line current) of the last second or so, newest last."""
+    paused_s: float | None = None
+    """Since when it stands still, and no stage ends by itself; None while it does not."""
+    stays_at_v: float | None = None
+    """Paused on the way between two stages: where; None where it goes to its stage's line voltage."""
+    came_from_v: float = 0.0
+    """Gone back: the line voltage of the stage that was left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +58,50 @@ class RampStep:
     overdue: str = ""
 
 
+class Pace(StrEnum):
+    """What an operator may ask of a ramp."""
+
+    PAUSE = "pause"
+    """Stand still, here."""
+    RESUME = "resume"
+    STEP = "step"
+    """Go to the next stage, and stand still there."""
+    BACK = "back"
+    """Go back to the stage before, and stand still there."""
+
+
+def goes_to_v(state: RampState, stage: Stage) -> float:
+    """Where line voltage is to go now, volts rms."""
+    return stage.line_voltage_v if state.stays_at_v is None else state.stays_at_v
+
+
+def paced(plan: Plan, state: RampState, pace: Pace, *, at_v: float) -> tuple[RampState, str]:
+    """The ramp as the operator wants it, the line being at ``at_v``; and why not, where it cannot be done."""
+    now_s, stage = state.time_s or 0.0, plan.stages[state.stage_index]
+    if pace is Pace.PAUSE:
+        if state.paused_s is not None:
+            return state, "the ramp is paused already"
+        on_the_way = state.arrived_s is None
+        return replace(state, paused_s=now_s, stays_at_v=at_v if on_the_way else None), ""
+    if pace is Pace.RESUME:
+        if state.paused_s is None:
+            return state, "the ramp is not paused"
+        # The stage's hold begins anew; what was steady while paused is so still.
+        return replace(state, paused_s=None, stays_at_v=None, arrived_s=None), ""
+    if pace is Pace.STEP:
+        if stage.ends_when == "power-pressed" and not state.power_pressed:
+            return state, "this stage ends when power is pressed"
+        if state.stays_at_v is None:  # else the step is to the stage that it was on the way to
+            if state.stage_index + 1 == len(plan.stages):
+                return state, "this is the last stage"
+            state = replace(state, stage_index=state.stage_index + 1)
+    elif state.stage_index == 0:
+        return state, "this is the first stage; off is the way further down"
+    else:
+        state = replace(state, stage_index=state.stage_index - 1, came_from_v=max(at_v, stage.line_voltage_v))
+    return replace(state, paused_s=now_s, stays_at_v=None, arrived_s=None, currents=()), ""
+
+
 Moved = Callable[[RampState, Stage, float], RampState]
 """How line voltage has moved by a time, in s, and whether the stage has been reached."""
 
@@ -55,10 +109,10 @@ Moved = Callable[[RampState, Stage, float], RampState]
 def driven(state: RampState, stage: Stage, time_s: float) -> RampState:
     """By a source: the set-point never moves faster than the stage's slew."""
     elapsed_s = 0.0 if state.time_s is None else time_s - state.time_s
-    most_v = stage.slew_v_per_s * elapsed_s
-    away_v = stage.line_voltage_v - state.set_voltage_v
+    most_v, to_v = stage.slew_v_per_s * elapsed_s, goes_to_v(state, stage)
+    away_v = to_v - state.set_voltage_v
     moved_v = max(-most_v, min(most_v, away_v))
-    set_voltage_v = stage.line_voltage_v if abs(away_v) <= most_v else state.set_voltage_v + moved_v
+    set_voltage_v = to_v if abs(away_v) <= most_v else state.set_voltage_v + moved_v
     arrived_s = state.arrived_s
     if arrived_s is None and set_voltage_v == stage.line_voltage_v:
         arrived_s = time_s
@@ -71,6 +125,11 @@ def advance(plan: Plan, state: RampState, given: RampInput, moved: Moved = drive
     state = _note(state, given)
     stage = plan.stages[state.stage_index]
     state = moved(state, stage, given.time_s)
+    if state.paused_s is not None:
+        paused_s = given.time_s - state.paused_s
+        most_s = max(PAUSE_MOST_S, stage.timeout_s)
+        overdue = f"paused for {paused_s:.0f} s in stage {stage.name!r}, longer than the {most_s:g} s it may be"
+        return state, RampStep(state.set_voltage_v, stage, began, overdue=overdue if paused_s > most_s else "")
     if state.arrived_s is None or given.time_s - state.arrived_s < stage.hold_s:
         return state, RampStep(state.set_voltage_v, stage, stage_began=began)
     if _ended(state, stage, given):
