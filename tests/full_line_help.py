@@ -75,5 +75,5 @@ def follow(on_the_bench: OnTheBench, folder: Path, *orders: dict[str, Any]) -> l
                     **order,
                 )
             )
-            found.append((code, onlooker.summary or {"refused": onlooker.refused}, told.getvalue()))
+            found.append((code, onlooker.seen.summary or {"refused": onlooker.seen.refused}, told.getvalue()))
     return found

@@ -121,8 +121,8 @@ def test_every_channel_with_one_meter_is_a_run_a_channel_and_the_clip_waits_for_
         def run(order: RunOrder) -> tuple[int, dict[str, object]]:
             onlooker = Onlooker(StringIO())
             code = onlooker.follow(order)
-            assert onlooker.summary is not None, onlooker.refused
-            return code, onlooker.summary
+            assert onlooker.seen.summary is not None, onlooker.seen.refused
+            return code, onlooker.seen.summary
 
         order = RunOrder(
             bench=str(bench_file),

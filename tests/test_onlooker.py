@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from rampguard.cautions import NOT_PROVEN_OFF
-from rampguard.onlooker import Onlooker, readings_line
+from rampguard.onlooker import Onlooker
+from rampguard.readings_words import readings_line
 
 
 def test_readings_fit_a_line_the_lines_own_first_small_ones_in_thousandths() -> None:
@@ -40,8 +41,8 @@ def test_an_engine_that_died_live_is_judged_by_its_watchdogs_verdict(tmp_path: P
     (tmp_path / "watchdog.json").write_text(json.dumps(verdict), encoding="utf-8")
     onlooker, out = _told({"event": "live", "capture": str(tmp_path), "plan": "p"})
     assert onlooker._conclude(-9) == 3
-    assert onlooker.summary is not None
-    assert onlooker.summary["outcome"] == "tripped"
+    assert onlooker.seen.summary is not None
+    assert onlooker.seen.summary["outcome"] == "tripped"
     assert "OFF, proven" in out.getvalue()
 
 
@@ -49,12 +50,12 @@ def test_an_engine_that_died_live_is_judged_by_its_watchdogs_verdict(tmp_path: P
 def test_with_no_verdict_it_is_not_proven_off_in_the_largest_letters(
     tmp_path: Path, code: int | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("rampguard.onlooker.VERDICT_WAIT_S", 0.1)
+    monkeypatch.setattr("rampguard.run_seen.VERDICT_WAIT_S", 0.1)
     onlooker, out = _told({"event": "live", "capture": str(tmp_path), "plan": "p"})
     assert onlooker._conclude(code) == 4
     assert NOT_PROVEN_OFF in out.getvalue()
-    assert onlooker.summary is not None
-    assert onlooker.summary["outcome"] == "unproven"
+    assert onlooker.seen.summary is not None
+    assert onlooker.seen.summary["outcome"] == "unproven"
 
 
 def test_before_power_an_error_of_ours_is_1_and_a_refusal_2() -> None:

@@ -7,8 +7,8 @@ import math
 import pytest
 
 from rampguard.engine.reservoirs import Reservoir, held_with, reservoirs
-from rampguard.onlooker import reservoir_lines
 from rampguard.quantities import LINE_VOLTAGE, Quantity, Reading, Signal, Validity
+from rampguard.readings_words import reservoir_lines
 
 RAIL = Signal(Quantity.RAIL, "plus")
 

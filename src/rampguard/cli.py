@@ -130,9 +130,9 @@ def _follow(order: RunOrder, wanted: _Wanted) -> int:
     def follow(one: RunOrder) -> tuple[int, dict[str, Any]]:
         onlooker = Onlooker(out, typed)
         code = onlooker.follow(one)
-        if onlooker.capture is not None:
-            _draw(onlooker.capture, None)
-        return code, onlooker.summary or {"format": 1, "outcome": "refused", "reason": onlooker.refused}
+        if onlooker.seen.capture is not None:
+            _draw(onlooker.seen.capture, None)
+        return code, onlooker.seen.summary or {"format": 1, "outcome": "refused", "reason": onlooker.seen.refused}
 
     def agreed(text: str, question: str) -> bool:
         print(f"\n{text}.", file=out, flush=True)

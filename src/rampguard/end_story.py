@@ -1,0 +1,40 @@
+"""How a run ended, in lines of text: off proven or not, what reservoirs hold, what was checked, the likely causes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rampguard.cause_story import cause_lines
+from rampguard.cautions import NOT_PROVEN_OFF, RESERVOIRS
+from rampguard.course_story import check_lines
+from rampguard.readings_words import reservoir_lines
+
+
+def end_lines(summary: Mapping[str, Any]) -> Iterator[str]:
+    """Of a run's result, what matters most first."""
+    yield from off_lines(summary)
+    yield from check_lines(summary.get("checks", []))
+    trip = summary["trip"]
+    yield f"outcome: {summary['outcome']}" + (f" ({trip['reason']})" if trip else "")
+    yield from causes_of(summary)
+    if summary["capture"]:
+        yield f"capture: {summary['capture']}"
+
+
+def off_lines(summary: Mapping[str, Any]) -> Iterator[str]:
+    """Whether off is proven, and what reservoirs hold."""
+    off = summary["off"]
+    if off["proven"]:
+        yield f"OFF, proven: {'; '.join(off['by'])}"
+        yield from reservoir_lines(summary.get("reservoirs", {}))
+        yield RESERVOIRS
+    else:
+        yield f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}"
+        yield f"what is known: {'; '.join([*off['by'], *off['problems']]) or 'nothing'}"
+
+
+def causes_of(summary: Mapping[str, Any]) -> Iterator[str]:
+    """The likely causes, with what to measure next."""
+    causes = tuple((found["cause"], found["probability"]) for found in summary.get("causes", []))
+    yield from cause_lines(causes, tripped=summary["trip"] is not None)
