@@ -42,3 +42,11 @@ def facts(text: str) -> dict[str, float]:
         except ValueError:
             raise argparse.ArgumentTypeError(f"{part!r}: write name=number, such as va=400,idle_w=30") from None
     return found
+
+
+def address(text: str) -> tuple[str, int]:
+    """``8080`` or ``192.0.2.7:8080``: where to listen; loopback where no host is given."""
+    host, _, port = text.rpartition(":")
+    if not port.isdigit() or int(port) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r}: write a port, such as 8080, or HOST:PORT")
+    return host or "127.0.0.1", int(port)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rampguard import __version__
-from rampguard.argument_types import facts, mains, override, positive
+from rampguard.argument_types import address, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.loads.classes import LOAD_CLASSES
 
@@ -65,6 +65,12 @@ def _command(commands: Any, name: str, act: Act, help_: str, example: str) -> ar
 def _add_shared(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--into", metavar="DIR", type=Path, help="folder the capture goes into (default: captures)")
     parser.add_argument("--no-screen", action="store_true", help="tell the story in lines of text")
+    parser.add_argument(
+        "--look-on",
+        metavar="[HOST:]PORT",
+        type=address,
+        help="let a browser look on, read only; on loopback unless a host is given",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
 
 
@@ -90,11 +96,15 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
         "a whole power-up on the simulated bench",
         "rampguard demo --unit shorted-output --no-screen --speed 20",
     )
-    parser.add_argument("--unit", default="healthy-amplifier", help="which unit is on the bench (default: %(default)s)")
+    parser.add_argument(
+        "--unit", help="which unit is on the bench (default: chosen at the screen; without one, healthy-amplifier)"
+    )
+    parser.add_argument("--no-tour", action="store_true", help="the screen without a newcomer's explanations")
     parser.add_argument(
         "--turn",
         action="store_true",
-        help="turn the variac's knob yourself: +5 and Enter, -2 and Enter, volts (with --hand or --no-relay)",
+        help="turn the variac's knob yourself (with --hand or --no-relay): +5 and Enter, -2 and Enter, volts;"
+        " on the screen it is so without this, by arrow keys",
     )
     parser.add_argument("--speed", type=positive, default=1.0, help="bench seconds a second (default: %(default)s)")
     parser.add_argument(

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TextIO
+from typing import TYPE_CHECKING, Final
 
 import instruments
 from rampguard.arguments import Act, parser_of
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, EXIT_STOPPED, RunOrder
+from rampguard.followed import Wanted, draw, follow_all, print_json, screen_fits
 
 if TYPE_CHECKING:
     from rampguard.demo import OnTheBench
-    from rampguard.every_channel import Follow
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -38,23 +36,39 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from rampguard.demo import SimulatedBench, SimulatorFailed, sheet_of
+    from rampguard.demo import DEFAULT_UNIT, SimulatedBench, SimulatorFailed, sheet_of
 
-    into = options.into or Path("captures")
+    on_screen = screen_fits(no_screen=options.no_screen, as_json=options.json)
+    at_the_end = False
+    if options.unit is None and on_screen and not options.warm_up:
+        from rampguard.screen.chooser import choose_unit
+
+        chosen = choose_unit()
+        if chosen is None:
+            return EXIT_STOPPED
+        options.unit, at_the_end = chosen
+    unit = options.unit = options.unit or DEFAULT_UNIT
+    turns = options.turn or (on_screen and (options.hand or options.no_relay))
     try:
-        sheet = sheet_of(options.unit) if options.warm_up else None
+        sheet = sheet_of(unit) if options.warm_up else None
         on_the_bench = replace(_on_the_bench(options), averaged=options.warm_up)
         with SimulatedBench(on_the_bench) as bench_file:
             order = RunOrder(
                 bench=str(bench_file),
-                into=str(into),
+                into=str(options.into or Path("captures")),
                 sheet=None if sheet is None else str(sheet),
                 seed=options.seed,
                 pace=options.speed,
-                turns_knob=options.turn,
+                turns_knob=turns,
                 permissives_confirmed="simulated bench",
             )
-            return _follow(order, _wanted(options, by_a_person=False))
+            wanted = replace(
+                _wanted(options, on_screen=on_screen),
+                by_a_person=False,
+                tour=not options.no_tour,
+                on_the_bench=unit if at_the_end else "",
+            )
+            return _follow(order, wanted, options.look_on)
     except SimulatorFailed as error:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
@@ -82,7 +96,9 @@ def _run(options: argparse.Namespace) -> int:
     from rampguard.pre_power import confirm_checks
 
     overrides = dict(options.override)
-    confirmed = "by flag" if options.permissives_confirmed else confirm_checks(overrides)
+    on_screen = screen_fits(no_screen=options.no_screen, as_json=options.json)
+    asks_on_screen = on_screen and not options.permissives_confirmed
+    confirmed = "by flag" if options.permissives_confirmed else "" if asks_on_screen else confirm_checks(overrides)
     if options.into is not None:
         into = options.into
     else:
@@ -103,101 +119,27 @@ def _run(options: argparse.Namespace) -> int:
         permissives_confirmed=confirmed,
         overrides=overrides,
     )
-    return _follow(order, _wanted(options))
+    wanted = replace(_wanted(options, on_screen=on_screen), asks_checks=asks_on_screen)
+    return _follow(order, wanted, options.look_on)
 
 
-def _wanted(options: argparse.Namespace, *, by_a_person: bool = True) -> _Wanted:
-    return _Wanted(options.json, options.every_channel, options.cold_starts, by_a_person)
+def _wanted(options: argparse.Namespace, *, on_screen: bool) -> Wanted:
+    return Wanted(options.json, on_screen, options.every_channel, options.cold_starts)
 
 
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """What is wanted of a run besides its order."""
-
-    as_json: bool
-    every_channel: bool
-    cold_starts: bool
-    by_a_person: bool = True
-    """Whether somebody has to confirm what is done in between; on a simulated bench nobody has to."""
-
-
-def _follow(order: RunOrder, wanted: _Wanted) -> int:
-    from rampguard.onlooker import Onlooker, story_stream
-    from rampguard.typed_lines import TypedLines
-
-    out, typed = story_stream(as_json=wanted.as_json), TypedLines()
-
-    def follow(one: RunOrder) -> tuple[int, dict[str, Any]]:
-        onlooker = Onlooker(out, typed)
-        code = onlooker.follow(one)
-        if onlooker.seen.capture is not None:
-            _draw(onlooker.seen.capture, None)
-        return code, onlooker.seen.summary or {"format": 1, "outcome": "refused", "reason": onlooker.seen.refused}
-
-    def agreed(text: str, question: str) -> bool:
-        print(f"\n{text}.", file=out, flush=True)
-        if not wanted.by_a_person:
-            return True
-        try:
-            return typed.ask(f"{question} [y/N]", out).lower() in ("y", "yes")
-        except KeyboardInterrupt:  # between two runs: nothing is live, and what was done stands
-            print("", file=out)
-            return False
-
-    order = replace(order, starts_follow=wanted.cold_starts)
-    if wanted.every_channel:
-        code, result = _follow_every_channel(order, follow, agreed, out)
-    else:
-        code, result = follow(order)
-    if wanted.cold_starts and code == EXIT_DONE:
-        code = _follow_cold_starts(order, result, follow, agreed, out)
-    if wanted.as_json:
-        _print_json(result)
-    return code
-
-
-def _follow_every_channel(
-    order: RunOrder, follow: Follow, agreed: Callable[[str, str], bool], out: TextIO
-) -> tuple[int, dict[str, Any]]:
-    from rampguard.every_channel import every_channel, summary_lines
-    from rampguard.warmup.sheet import SheetError, load_sheet
+def _follow(order: RunOrder, wanted: Wanted, look_on: tuple[str, int] | None) -> int:
+    if look_on is None:
+        return follow_all(order, wanted)
+    from rampguard.look_on import LookOn
 
     try:
-        if order.sheet is None:
-            raise SheetError("--every-channel", ["goes by a unit sheet: give --sheet (demo: --warm-up)"])
-        sheet = load_sheet(Path(order.sheet))
-    except SheetError as error:
-        print(error, file=sys.stderr)
-        return EXIT_BAD_INPUT, {"format": 1, "outcome": "refused", "reason": str(error)}
-    every = every_channel(
-        order, sheet, follow, lambda text: agreed(text, "The clips are moved, rails measured below 2 V before?")
-    )
-    for line in summary_lines(every):
-        print(line, file=out)
-    return every.exit_code, every.as_message
-
-
-def _follow_cold_starts(
-    order: RunOrder, result: dict[str, Any], follow: Follow, agreed: Callable[[str, str], bool], out: TextIO
-) -> int:
-    from rampguard.cold_starts import APART_S, READY, STARTS, cold_starts, start_lines
-
-    passed = result if "capture" in result else list(result["channels"].values())[-1]
-    wrong = [check["what"] for check in passed.get("checks", []) if check["right"] is False]
-    if wrong:
-        print(f"no cold starts: {', '.join(wrong)} is not right", file=out)
-        return EXIT_STOPPED
-    if not agreed(READY.format(starts=STARTS, apart=APART_S), "Go on?"):
-        return EXIT_STOPPED
-    code, starts = cold_starts(order, passed, follow)
-    result["cold_starts"] = starts
-    for line in start_lines(starts):
-        print(line, file=out)
-    return code
-
-
-def _print_json(value: dict[str, Any]) -> None:
-    print(json.dumps(value, allow_nan=False), flush=True)
+        onlooker = LookOn(*look_on)
+    except OSError as error:
+        print(f"--look-on: cannot listen there: {error}; give another address or port", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    with onlooker:
+        print(f"a browser may look on at {onlooker.address}", file=sys.stderr)
+        return follow_all(order, replace(wanted, look_on=onlooker))
 
 
 def _simulate(options: argparse.Namespace) -> int:
@@ -257,7 +199,7 @@ def _replay(options: argparse.Namespace) -> int:
             worst = max(worst, EXIT_BAD_INPUT)
             continue
         if options.json:
-            _print_json(result.as_message)
+            print_json(result.as_message)
         else:
             print(result.as_text)
         worst = max(worst, result.exit_code)
@@ -276,29 +218,14 @@ def _classes(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
     if options.json:
-        _print_json(story.as_message)
+        print_json(story.as_message)
     else:
         print(story.as_text)
     return EXIT_DONE
 
 
 def _plot(options: argparse.Namespace) -> int:
-    return _draw(options.capture, options.out)
-
-
-def _draw(capture: Path, out: Path | None) -> int:
-    from rampguard.archive.errors import ArchiveError
-    from rampguard.archive.reader import read_capture
-    from rampguard.report.ramp_plot import draw_ramp
-
-    target = out or capture / "ramp.png"
-    try:
-        draw_ramp(read_capture(capture), target)
-    except (ArchiveError, OSError) as error:
-        print(f"no picture: {error}", file=sys.stderr)
-        return EXIT_BAD_INPUT
-    print(f"picture: {target}", file=sys.stderr)
-    return EXIT_DONE
+    return draw(options.capture, options.out)
 
 
 _ACTS: Final[dict[str, Act]] = {

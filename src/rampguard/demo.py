@@ -16,6 +16,7 @@ from typing import Final
 from rampguard.engine.link import own_session
 
 START_DEADLINE_S: Final = 30.0
+DEFAULT_UNIT: Final = "healthy-amplifier"
 
 
 class SimulatorFailed(Exception):  # noqa: N818 - what happened

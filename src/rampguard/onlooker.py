@@ -33,6 +33,8 @@ class Onlooker:
 
     out: TextIO
     typed: TypedLines = field(default_factory=TypedLines)
+    look: Callable[[dict[str, Any]], None] | None = None
+    """Who else is told every event; None: nobody."""
     seen: RunSeen = field(default_factory=RunSeen)
     _told_s: float = 0.0
     _advised: tuple[Any, ...] = ()
@@ -106,6 +108,8 @@ class Onlooker:
 
     def _hear(self, event: dict[str, Any]) -> None:
         self.seen.hear(event)
+        if self.look is not None:
+            self.look(event)
         handler = getattr(self, f"_on_{event.get('event')}", None)
         if handler is not None:
             handler(event)
@@ -194,8 +198,3 @@ def _on_signals(act: Callable[[str], None]) -> dict[int, Any]:
             number = getattr(signal, name)
             previous[number] = signal.signal(number, handle)
     return previous
-
-
-def story_stream(*, as_json: bool) -> TextIO:
-    """Where the story goes: standard output belongs to the JSON object where one was asked for."""
-    return sys.stderr if as_json else sys.stdout

@@ -63,9 +63,21 @@ def readings_line(values: dict[str, float]) -> str:
     return "  ".join(_with_unit(signal, value) for signal, value in known)
 
 
-def _with_unit(signal: Signal, value: float) -> str:
-    name = f"{_SHORT[signal.quantity]} {signal.channel} " if signal.channel else ""
+def name_words(signal: Signal) -> str:
+    """A channel's signal in short: ``emitter left``; of the line what it is."""
+    if signal.quantity in LINE_QUANTITIES:
+        return str(signal.quantity).replace("_", " ")
+    return f"{_SHORT[signal.quantity]} {signal.channel}"
+
+
+def value_words(signal: Signal, value: float) -> str:
+    """A value with its unit, small ones in thousandths."""
     unit = signal.unit
     if abs(value) < _MILLI_BELOW.get(unit, 0.0) and signal != LINE_VOLTAGE:
-        return f"{name}{1000.0 * value:.1f} m{unit}"
-    return f"{name}{value:.1f} {unit}" if abs(value) >= 10.0 else f"{name}{value:.2f} {unit}"
+        return f"{1000.0 * value:.1f} m{unit}"
+    return f"{value:.1f} {unit}" if abs(value) >= 10.0 else f"{value:.2f} {unit}"
+
+
+def _with_unit(signal: Signal, value: float) -> str:
+    named = f"{name_words(signal)} " if signal.channel else ""
+    return named + value_words(signal, value)

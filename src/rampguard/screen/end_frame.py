@@ -1,0 +1,119 @@
+"""A trip and the end of a run, filling the screen: what was cut, whether proven, why, likely causes, what to do now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rich.text import Text
+
+from rampguard.cause_story import LEAST_TOLD, SURE, TOLD_MOST
+from rampguard.cautions import NOT_PROVEN_OFF
+from rampguard.course_story import check_lines
+from rampguard.end_story import causes_of, off_lines
+from rampguard.guard.evidence import CAUSE_WORDS
+from rampguard.screen.blocks import big_row, filled, paragraphs
+from rampguard.screen.ui import Ui
+from rampguard.screen.view import View
+
+DO_NOW = (
+    "1. Leave it off. Plug out, one hand; turn the variac back to zero.",
+    "2. Discharge the reservoirs through a resistor; MEASURE below 2 V on every rail before hands or clips go in.",
+    "3. Measure what the likely causes name, unpowered. Mend, then ramp again from zero.",
+)
+DO_NOW_UNPROVEN = (
+    "1. EMERGENCY-OFF. Then the plug. Do not reach across the unit.",
+    "2. Stay back until a meter of your own says that the line is dead.",
+    "3. Find out why off could not be proven before this bench is used again.",
+)
+
+
+def end_body(view: View, ui: Ui, width: int, height: int, *, tall: bool) -> list[Text]:
+    """What fills the screen once it was cut, or is over."""
+    words, label, style = _headline(view)
+    head = [Text(), *big_row([(words, label)], width, tall=tall, style=style), Text()]
+    story = paragraphs(_story(view, ui), width - 2)
+    room = height - len(head)
+    first = max(0, min(ui.read_to, len(story) - room))
+    shown = story[first : first + room]
+    below = len(story) - first - room
+    if below > 0:
+        shown[-1] = Text(f"▼ {below + 1} more lines: down", "bold")
+    return [*head, *filled(shown, room)]
+
+
+def _headline(view: View) -> tuple[str, str, str]:
+    danger = "bold white on red"
+    if view.summary is None:
+        if view.trip:
+            return "CUT", "not proven off yet: hands off", danger
+        if view.seen.live:
+            return "NOT PROVEN OFF", "the engine is gone", danger
+        return "NOT STARTED", "nothing was energised", "bold"
+    if not view.summary["off"]["proven"]:
+        return "NOT PROVEN OFF", NOT_PROVEN_OFF, danger
+    words = {"tripped": "TRIPPED", "stopped": "STOPPED", "passed": "PASSED"}.get(view.summary["outcome"], "OFF")
+    return f"{words}  OFF", "off is proven; reservoirs may still be charged", "bold"
+
+
+def _story(view: View, ui: Ui) -> Iterator[str]:
+    if view.summary is None:
+        yield from _without_result(view)
+        return
+    summary = view.summary
+    trip = summary["trip"]
+    if trip:
+        volts = trip["line_voltage_v"]
+        at = "" if volts is None else f" at {volts:.3g} V"
+        yield f"WHY  {trip['reason']}{at}, {trip['time_s']:.1f} s into the run (seen by: {trip['layer']})"
+        yield ""
+    elif summary["outcome"] == "stopped":
+        yield f"WHY  {_stopped_why(view)}"
+        yield ""
+    likely = _likely(summary)
+    if likely:
+        yield likely
+        yield ""
+    if trip or not summary["off"]["proven"]:
+        yield "WHAT TO DO NOW"
+        yield from DO_NOW if summary["off"]["proven"] else DO_NOW_UNPROVEN
+        yield ""
+    for line in off_lines(summary):
+        if not set(line) <= set("!\n") and NOT_PROVEN_OFF not in line:
+            yield line
+    yield ""
+    yield from causes_of(summary)
+    yield from check_lines(summary.get("checks", []))
+    if ui.on_the_bench:
+        yield ""
+        yield f"What stood on the simulated bench: {ui.on_the_bench}"
+    if summary["capture"]:
+        yield ""
+        yield f"capture: {summary['capture']}"
+
+
+def _likely(summary: Mapping[str, Any]) -> str:
+    """The likely causes in a line; empty where nothing speaks for any."""
+    if summary["trip"] is None:
+        return ""
+    faults = [(found["probability"], CAUSE_WORDS[found["cause"]]) for found in summary.get("causes", [])]
+    told = [f"{words} {100.0 * min(part, SURE):.0f} %" for part, words in faults if part >= LEAST_TOLD]
+    return f"LIKELY  {', '.join(told[:TOLD_MOST])}" if told else ""
+
+
+def _stopped_why(view: View) -> str:
+    stops = [notice.text for notice in view.notices if notice.kind == "stop"]
+    return stops[-1] if stops else "stopped"
+
+
+def _without_result(view: View) -> Iterator[str]:
+    if view.trip:
+        yield f"WHY  {view.trip['reason']}"
+        yield ""
+        yield view.alarm or "Every way off was commanded. Waiting for the meters to prove the line dead."
+        yield from (f"{notice.kind}: {notice.text}" for notice in list(view.notices)[-6:])
+    elif view.seen.refused:
+        yield "The run was refused:"
+        yield from view.seen.refused.splitlines()
+    else:
+        yield view.broken or "The engine ended before anything was energised."
