@@ -16,6 +16,8 @@ from rampguard.screen.blocks import big_row, filled, paragraphs
 from rampguard.screen.ui import Ui
 from rampguard.screen.view import View
 
+UNPROVEN = "NOT PROVEN OFF"
+
 DO_NOW = (
     "1. Leave it off. Plug out, one hand; turn the variac back to zero.",
     "2. Discharge the reservoirs through a resistor; MEASURE below 2 V on every rail before hands or clips go in.",
@@ -31,7 +33,10 @@ DO_NOW_UNPROVEN = (
 def end_body(view: View, ui: Ui, width: int, height: int, *, tall: bool) -> list[Text]:
     """What fills the screen once it was cut, or is over."""
     words, label, style = _headline(view)
-    head = [Text(), *big_row([(words, label)], width, tall=tall, style=style), Text()]
+    head = [Text(), *big_row([(words, label)], width, tall=tall, style=style)]
+    if words == UNPROVEN:
+        head = [*head[:-1], Text(NOT_PROVEN_OFF.center(width), style)]
+    head.append(Text())
     story = paragraphs(_story(view, ui), width - 2)
     room = height - len(head)
     first = max(0, min(ui.read_to, len(story) - room))
@@ -48,10 +53,10 @@ def _headline(view: View) -> tuple[str, str, str]:
         if view.trip:
             return "CUT", "not proven off yet: hands off", danger
         if view.seen.live:
-            return "NOT PROVEN OFF", "the engine is gone", danger
+            return UNPROVEN, "", danger
         return "NOT STARTED", "nothing was energised", "bold"
     if not view.summary["off"]["proven"]:
-        return "NOT PROVEN OFF", NOT_PROVEN_OFF, danger
+        return UNPROVEN, "", danger
     words = {"tripped": "TRIPPED", "stopped": "STOPPED", "passed": "PASSED"}.get(view.summary["outcome"], "OFF")
     return f"{words}  OFF", "off is proven; reservoirs may still be charged", "bold"
 

@@ -54,6 +54,8 @@ class Size:
 
 def frame(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
     """Every line of the screen, cut to its size. ``now_s`` is wall time, monotonic."""
+    if size.width < LEAST.width or size.height < LEAST.height:
+        return _cramped(view, ui, size, now_s)
     top, bottom = [_strip(view, ui, size)], _bottom(view, ui, size)
     room = size.height - len(top) - len(bottom)
     if view.trip or view.summary is not None or view.ended:
@@ -63,6 +65,22 @@ def frame(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
     else:
         body = _live_body(view, ui, size, room, now_s)
     return [cut(line, size.width) for line in (*top, *filled(body, room), *bottom)][: size.height]
+
+
+LEAST: Final = Size(80, 24)
+"""A smaller terminal shows what matters most, and says what it wants."""
+
+
+def _cramped(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
+    how = standing(view, now_s)
+    lines = [
+        _strip(view, ui, size),
+        *wrapped(how.text, size.width - 1, most=4, style=STYLES[how.level]),
+        *(Text(f"{words} {label}", "bold") for words, label in _headline(view)),
+        *wrapped(f"This terminal is {size.width} by {size.height}: make it 80 by 24 to see all.", size.width, most=2),
+    ]
+    keys = _keys(view, ui, size)
+    return [cut(line, size.width) for line in (*filled(lines, size.height - 1), keys)][-size.height :]
 
 
 def _live_body(view: View, ui: Ui, size: Size, room: int, now_s: float) -> list[Text]:

@@ -27,8 +27,7 @@ def warm_headline(view: View, width: int, *, tall: bool) -> list[Text]:
         return big_row([(course["phase"].upper(), "stay with it"), (into, f"{minutes} at full line")], width, tall=tall)
     name, idle = _most_urgent(course["idles"])
     does = "WAIT" if idle is None else str(idle["do"]).upper()
-    label = name if idle is None or idle["do"] in ("wait", "leave it") else f"{name}: {idle['text']}"
-    return big_row([(does, label), (minutes, "at full line")], width, tall=tall)
+    return big_row([(does, name), (minutes, "at full line")], width, tall=tall)
 
 
 def _most_urgent(idles: dict[str, dict[str, Any]]) -> tuple[str, dict[str, Any] | None]:

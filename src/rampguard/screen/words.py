@@ -80,13 +80,28 @@ def next_words(view: View) -> str:
         return "Off was commanded. Hands off until it is proven."
     if not view.seen.live:
         return "The bench is looked at: ways off, meters, watchdog."
+    if view.course:
+        return _at_full_line(view.course)
     if view.paused:
         return f"PAUSED in {_stage(view)}. r goes on, right arrow a step, left arrow a step back."
-    if view.stage.get("ends_when") == "power-pressed" and not view.course:
+    if view.stage.get("ends_when") == "power-pressed":
         if view.stage.get("bench_presses"):
             return "The bench presses the unit's power button."
         return "PRESS the unit's power button, one hand, then b here."
     return f"Now {_stage(view)}.{_then(view)}"
+
+
+def _at_full_line(course: Mapping[str, Any]) -> str:
+    turn = [f"{name} to {1e3 * idle['set_to_v']:.3g} mV" for name, idle in course["idles"].items() if idle["set_to_v"]]
+    if turn:
+        return f"One hand: t, then turn {turn[0]}, watch its own reading, then d." + (
+            " Then the next." if turn[1:] else ""
+        )
+    return {
+        "warm-up": "Wait while it warms. l when the lid goes on or off; g goes on to the soak.",
+        "soak": "Stay with it: watch, listen, smell. g ends the soak.",
+        "after the soak": "Take the drive off. The idle has to come back.",
+    }.get(course["phase"], "All is done; it is being switched off.")
 
 
 def _stage(view: View) -> str:
