@@ -111,7 +111,10 @@ class Screen(App[int]):
         self._rung = (0, 0)
         self._typing = ""
         self._code = EXIT_STOPPED
-        self._ended_s: float | None = None
+        self._concluded = False
+        """Whether the engine is gone, and the run's exit code is known."""
+        self._leaving = False
+        self._had_terminal = _is_terminal()
 
     def compose(self) -> ComposeResult:
         """The board, and a line to type into."""
@@ -149,6 +152,10 @@ class Screen(App[int]):
             engine.command("alive")
             self._hear(engine)
             self._mind_silence(engine)
+        if self._had_terminal and not _is_terminal():  # a closed window does not always say so
+            self.exit(self._code)
+            return
+        self._leave()
         self._ring()
         self._ask()
         self._board.draw()
@@ -174,7 +181,7 @@ class Screen(App[int]):
             code = engine.wait(CLOSE_WAIT_S)
             engine.close()
             self._code = self.view.seen.conclude(code)
-            self._ended_s = time.monotonic()
+            self._concluded = True
 
         self.run_worker(conclude, thread=True, exit_on_error=True)
 
@@ -347,11 +354,19 @@ class Screen(App[int]):
 
     def action_close(self) -> None:
         """Leave, once nothing can be live."""
-        if self._ended_s is not None:
+        self._leaving = self.view.summary is not None or self.view.ended
+        self._leave()
+
+    def _leave(self) -> None:
+        if self._leaving and self._concluded:
             self.exit(self._code)
 
     def on_key(self, event: Key) -> None:
         """Keys without a meaning mean nothing."""
+
+
+def _is_terminal() -> bool:
+    return sys.__stdin__ is not None and sys.__stdin__.isatty()
 
 
 def on_screen(order: RunOrder, ui: Ui, look: Look | None) -> tuple[int, RunSeen]:
