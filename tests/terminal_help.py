@@ -30,8 +30,13 @@ class Terminal:
         env: Mapping[str, str] | None = None,
         *,
         controls: bool = True,
+        emulated: bool = True,
     ) -> None:
-        """``controls``: whether it is the program's controlling terminal, whose closing hangs the program up."""
+        """``controls``: whether it is the program's controlling terminal, whose closing hangs the program up.
+
+        ``emulated``: whether what is written is made into what stands on it.
+        """
+        self._emulated = emulated
         self._screen = pyte.Screen(width, height)
         self._stream = pyte.ByteStream(self._screen)
         self._lock = threading.Lock()
@@ -60,9 +65,10 @@ class Terminal:
                 return
             if not data:
                 return
-            with self._lock:
-                self.written += data
-                self._stream.feed(data)
+            if self._emulated:
+                with self._lock:
+                    self.written += data
+                    self._stream.feed(data)
 
     def resize(self, width: int, height: int) -> None:
         """The terminal's window is made another size."""

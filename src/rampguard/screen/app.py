@@ -31,6 +31,8 @@ from rampguard.screen.view import View
 
 FRAME_EVERY_S: Final = 0.1
 """Wall time between two frames; with each the engine is told that the screen is there."""
+RESIZED_EVERY_S: Final = 0.04
+"""A window that is being pulled is not drawn more often than so."""
 TURN_V, TURN_FAR_V = 1.0, 5.0
 """By how much a key turns the knob of a simulated variac."""
 CLOSE_WAIT_S: Final = 10.0
@@ -111,6 +113,7 @@ class Screen(App[int]):
         self._rung = (0, 0)
         self._typing = ""
         self._code = EXIT_STOPPED
+        self._drawn_s = 0.0
         self._concluded = False
         """Whether the engine is gone, and the run's exit code is known."""
         self._leaving = False
@@ -130,8 +133,9 @@ class Screen(App[int]):
             self._begin()
 
     def on_resize(self, event: Resize) -> None:
-        """The frame is of another size."""
-        self._board.draw()
+        """The frame is of another size: drawn at once, or with the next, where that has just been done."""
+        if time.monotonic() - self._drawn_s > RESIZED_EVERY_S:
+            self._draw()
 
     def _listen_to_signals(self) -> None:
         if sys.platform != "win32":
@@ -158,6 +162,10 @@ class Screen(App[int]):
         self._leave()
         self._ring()
         self._ask()
+        self._draw()
+
+    def _draw(self) -> None:
+        self._drawn_s = time.monotonic()
         self._board.draw()
 
     def _hear(self, engine: EngineProcess) -> None:
