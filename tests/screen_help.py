@@ -136,9 +136,15 @@ def ramp(upto_v: float = 23.0) -> list[dict[str, Any]]:
     return [readings(0.1 * k, 0.5 * k, 0.002 * k) for k in range(steps + 1)]
 
 
-def moments(*, hand_turned: bool = False) -> dict[str, list[dict[str, Any]]]:
+def moments(*, hand_turned: bool = False, person_cuts: bool = False) -> dict[str, list[dict[str, Any]]]:
     """The events of a run up to each moment that looks different."""
-    going = [permissive(), live(hand_turned=hand_turned), stage(), *([advice()] if hand_turned else []), *ramp()]
+    going = [
+        permissive(),
+        live(hand_turned=hand_turned, person_cuts=person_cuts),
+        stage(),
+        *([advice()] if hand_turned else []),
+        *ramp(),
+    ]
     tripped = [*going, notice(), trip(), readings(3.1, 12.0, 0.9, state="tripped")]
     return {
         "getting ready": [permissive(), permissive("meters", "fails", "power-meter: no answer")],

@@ -109,6 +109,11 @@ def test_a_person_who_is_the_cut_off_is_told_to_cut_before_anything_else() -> No
     view = seen(*EVERY["cut"], {"event": "alarm", "text": "SWITCH OFF NOW"})
     assert standing(view, time.monotonic()).text == "SWITCH OFF NOW"
     assert view.alarms == 2
+    alarm = {"event": "alarm", "text": "at the variac's switch"}
+    view = seen(*moments(hand_turned=True, person_cuts=True)["cut"], alarm)
+    assert state_words(view) == "SWITCH OFF NOW"
+    assert "nothing else can" in shown(view)
+    assert "at the variac's switch" in shown(view)
 
 
 def test_which_part_of_the_job_it_is() -> None:
@@ -155,7 +160,8 @@ def test_keys_are_those_that_do_something() -> None:
         return " ".join(key for key, _, _ in keys_now(seen(*EVERY[name]), ui or Ui()))
 
     assert keys("getting ready") == "space"
-    assert keys("getting ready", Ui(asking=["eyes"])) == "space y n o"
+    assert keys("getting ready", Ui(asking=["eyes"])) == "space y n"
+    assert keys("getting ready", Ui(asking=["second-person"])) == "space y n o"
     assert keys("power-up") == "SPACE p → ← b w n m c"
     assert keys("paused").startswith("SPACE r")
     assert keys("warm-up") == "SPACE t d l g n m c"

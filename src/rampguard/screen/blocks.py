@@ -39,10 +39,17 @@ def big_row(said: Sequence[tuple[str, str]], width: int, *, tall: bool, style: s
         return [Text(), Text(), cut(plain, width), Text(), Text()]
     room = (width - sum(len(block[0]) for block in blocks)) // gaps
     rows = [Text("".join(" " * room + line for line in lines), style) for lines in zip(*blocks, strict=True)]
-    labels = "".join(
-        " " * room + label[: len(b[0]) + room].ljust(len(b[0])) for b, (_, label) in zip(blocks, said, strict=True)
-    )
-    return [*(cut(row, width) for row in rows), cut(Text(labels, "dim"), width)]
+    return [*(cut(row, width) for row in rows), cut(Text(_labels(blocks, said, room), "dim"), width)]
+
+
+def _labels(blocks: Sequence[tuple[str, ...]], said: Sequence[tuple[str, str]], room: int) -> str:
+    """Each below its block, and into the room beside it; the last as far as it goes."""
+    line = ""
+    for k, (block, (_, label)) in enumerate(zip(blocks, said, strict=True)):
+        line += " " * room
+        wide = len(block[0])
+        line += label if k == len(said) - 1 else label[:wide].ljust(wide)
+    return line
 
 
 def cut(line: Text, width: int) -> Text:

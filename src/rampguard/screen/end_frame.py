@@ -16,6 +16,12 @@ from rampguard.screen.blocks import big_row, filled, paragraphs
 from rampguard.screen.ui import Ui
 from rampguard.screen.view import View
 
+LAYERS = {
+    "ceiling": "by a ceiling",
+    "band": "by what a healthy unit may draw",
+    "evidence": "by what the readings add up to",
+    "reading": "by what did not answer, or cannot be",
+}
 UNPROVEN = "NOT PROVEN OFF"
 
 DO_NOW = (
@@ -49,6 +55,8 @@ def end_body(view: View, ui: Ui, width: int, height: int, *, tall: bool) -> list
 
 def _headline(view: View) -> tuple[str, str, str]:
     danger = "bold white on red"
+    if view.person_must_cut:
+        return "SWITCH OFF", "the variac's switch, or the emergency-off: nothing else can", danger
     if view.summary is None:
         if view.trip:
             return "CUT", "not proven off yet: hands off", danger
@@ -69,8 +77,9 @@ def _story(view: View, ui: Ui) -> Iterator[str]:
     trip = summary["trip"]
     if trip:
         volts = trip["line_voltage_v"]
-        at = "" if volts is None else f" at {volts:.3g} V"
-        yield f"WHY  {trip['reason']}{at}, {trip['time_s']:.1f} s into the run (seen by: {trip['layer']})"
+        at = "" if volts is None else f" at {volts:.3g} V,"
+        yield f"WHY  {trip['reason']}"
+        yield f"SEEN {LAYERS[trip['layer']]},{at} {trip['time_s']:.1f} s into the run"
         yield ""
     elif summary["outcome"] == "stopped":
         yield f"WHY  {_stopped_why(view)}"

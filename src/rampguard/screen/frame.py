@@ -13,6 +13,7 @@ from typing import Any, Final
 from rich.style import Style
 from rich.text import Text
 
+from rampguard.guard.watched import BY_KEY, Override
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER
 from rampguard.readings_words import value_words
 from rampguard.screen.blocks import STYLES, beside, big_row, cut, filled, wrapped
@@ -181,7 +182,7 @@ def _used_style(used: float | None) -> str:
 
 def _strip(view: View, ui: Ui, size: Size) -> Text:
     said = state_words(view)
-    danger = said in ("LIVE", "NOT PROVEN OFF") or said.startswith("CUT")
+    danger = said in ("LIVE", "NOT PROVEN OFF", "SWITCH OFF NOW") or said.startswith("CUT")
     text = Text(f" {said} ", "bold reverse" if not danger else "bold white on red")
     text.append("  ")
     for number, (name, here) in enumerate(part_words(view), 1):
@@ -216,7 +217,9 @@ def keys_now(view: View, ui: Ui) -> list[tuple[str, str, str]]:
     if view.summary is not None or view.ended:
         return [("enter", "close", "close"), ("up/down", "read on", "")]
     if not view.seen.live:
-        asking = [("y", "confirmed", "answer_yes"), ("n", "not so", "answer_no"), ("o", "override", "override")]
+        asking = [("y", "confirmed", "answer_yes"), ("n", "not so", "answer_no")]
+        if ui.asking and BY_KEY[ui.asking[0]].override is Override.OPERATOR:
+            asking.append(("o", "go on without", "override"))
         return [("space", "stop", "off"), *(asking if ui.asking else [])]
     keys = [("SPACE", "OFF", "off")]
     if view.trip:

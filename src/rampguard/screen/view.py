@@ -192,6 +192,12 @@ class View:
         return self.seen.live and (self.summary is None or not self.summary["off"]["proven"])
 
     @property
+    def person_must_cut(self) -> bool:
+        """Whether nothing but a person can switch off what must be off now."""
+        wanted = bool(self.trip) or self.going_off
+        return bool(self.run.get("person_cuts")) and wanted and self.summary is None and not self.ended
+
+    @property
     def proven_off(self) -> bool:
         """Whether off is proven at the end of the run."""
         return self.summary is not None and bool(self.summary["off"]["proven"])

@@ -39,6 +39,8 @@ def state_words(view: View) -> str:
     if not view.seen.live:
         return "NOT LIVE YET"
     states = {"tripped": "CUT: PROVING OFF", "unproven": "CUT: PROVING OFF", "safe": "OFF"}
+    if view.person_must_cut:
+        return "SWITCH OFF NOW"
     if view.trip:
         return "CUT: PROVING OFF"
     return states.get(view.newest.get("state", ""), "LIVE")
