@@ -13,7 +13,7 @@ from rampguard.cautions import NOT_PROVEN_OFF
 from rampguard.engine.messages import event_in
 from rampguard.screen.braille import Dots
 from rampguard.screen.frame import Size, frame, keys_now
-from rampguard.screen.plot import CEILING, NOW, SHADE, against_line, nice_top
+from rampguard.screen.plot import CEILING, NOW, SHADE, against_line, drawn_through, nice_top
 from rampguard.screen.ui import Ui
 from rampguard.screen.view import BINS, MOST_POINTS, Part, Trace, View
 from rampguard.screen.words import bar, gauge, margins, standing, state_words, turn_words
@@ -245,3 +245,9 @@ def test_a_run_that_is_refused_says_why_and_one_without_a_result_is_not_proven_o
     gone.ended = True
     assert state_words(gone) == "NOT PROVEN OFF"
     assert seen(finished()).proven_off
+
+
+def test_the_band_is_drawn_through_between_near_readings_and_not_across_a_gap() -> None:
+    through = drawn_through({10: (0.0, 1.0), 14: (1.0, 3.0), 100: (5.0, 6.0)})
+    assert through[12] == (0.5, 2.0)
+    assert set(through) == {10, 11, 12, 13, 14, 100}

@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import Any, Final
 
 from rampguard.quantities import LINE_CURRENT, REAL_POWER
+from rampguard.screen.plot import drawn_through
 from rampguard.screen.view import BINS, HEADROOM, View
 from rampguard.screen.words import margins, next_words, part_words, standing, state_words
 
@@ -93,7 +94,9 @@ def _plot(view: View, column: str) -> dict[str, Any]:
     points = [] if trace is None else trace.points
     points = points[:: max(1, len(points) // MOST_DRAWN)] + points[-1:]
     width_v = HEADROOM * view.nameplate_v / BINS
-    band = [[part * width_v, low, high] for part, (low, high) in sorted(view.bounds.get(column, {}).items())]
+    band = [
+        [part * width_v, low, high] for part, (low, high) in sorted(drawn_through(view.bounds.get(column, {})).items())
+    ]
     return {"column": column, "points": points, "band": band}
 
 

@@ -44,11 +44,11 @@ def big_row(said: Sequence[tuple[str, str]], width: int, *, tall: bool, style: s
 
 def _labels(blocks: Sequence[tuple[str, ...]], said: Sequence[tuple[str, str]], room: int) -> str:
     """Each below its block, and into the room beside it; the last as far as it goes."""
-    line = ""
-    for k, (block, (_, label)) in enumerate(zip(blocks, said, strict=True)):
-        line += " " * room
-        wide = len(block[0])
-        line += label if k == len(said) - 1 else label[:wide].ljust(wide)
+    line, at = "", 0
+    for block, (_, label) in zip(blocks, said, strict=True):
+        at += room
+        line = line[: at - 1].ljust(at) + label
+        at += len(block[0])
     return line
 
 

@@ -56,7 +56,7 @@ def end_body(view: View, ui: Ui, width: int, height: int, *, tall: bool) -> list
 def _headline(view: View) -> tuple[str, str, str]:
     danger = "bold white on red"
     if view.person_must_cut:
-        return "SWITCH OFF", "the variac's switch, or the emergency-off: nothing else can", danger
+        return "SWITCH OFF", "the variac's switch or emergency-off: nothing else can", danger
     if view.summary is None:
         if view.trip:
             return "CUT", "not proven off yet: hands off", danger

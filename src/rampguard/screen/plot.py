@@ -6,6 +6,7 @@ colour.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from typing import Final
@@ -57,7 +58,7 @@ def against_line(
     top = nice_top(max(1.1 * most, LEAST_TOP[unit]))
     dots = Dots(inner_w, inner_h)
     dots.plot((x / right_v, y / top) for x, y in points)
-    shaded = _shaded(inner_w, inner_h, bounds, top)
+    shaded = _shaded(inner_w, inner_h, drawn_through(bounds), top)
     limit_row = None if ceiling is None or ceiling > top else int((1.0 - ceiling / top) * inner_h)
     now_cell = None
     if newest is not None:
@@ -74,6 +75,22 @@ def against_line(
     text.append(" " * LABEL + "└" + "─" * inner_w + "\n", "dim")
     text.append(_x_labels(inner_w, nameplate_v), "dim")
     return text
+
+
+NEAR_PARTS: Final = 14
+"""Between two parts of line voltage no farther apart than this (some 6 % of it) the band is drawn through."""
+
+
+def drawn_through(bounds: Mapping[int, tuple[float, float]]) -> dict[int, tuple[float, float]]:
+    """The bounds, and between near ones straight lines from one to the next: a line that rises fast leaves gaps."""
+    through = dict(bounds)
+    for left, right in itertools.pairwise(sorted(bounds)):
+        if right - left <= NEAR_PARTS:
+            for part in range(left + 1, right):
+                share = (part - left) / (right - left)
+                (low, high), (next_low, next_high) = bounds[left], bounds[right]
+                through[part] = (low + share * (next_low - low), high + share * (next_high - high))
+    return through
 
 
 def _cell(

@@ -61,6 +61,8 @@ def standing(view: View, now_s: float) -> Standing:
         return Standing("danger", "the engine broke; its watchdog cuts")
     if not view.seen.live:
         return Standing("well", "Nothing is energised yet.")
+    if view.going_off:
+        return Standing("well", "Off was commanded." if view.newest.get("state") != "safe" else "Off is proven.")
     if view.warning:
         return Standing("look", f"LOOK: {view.warning}")
     left_out = view.newest.get("not_evaluated", [])
@@ -161,7 +163,7 @@ def _margin(view: View, signal: Signal, value: float, left_out: str) -> Margin:
 
 def _in_band(view: View, column: str, value: float) -> str:
     bounds = view.newest.get("expected", {}).get(column)
-    if bounds is None:
+    if bounds is None or not (view.ramping or view.course):
         return ""
     return "above band" if value > bounds[1] else "below band" if value < bounds[0] else "in band"
 
