@@ -77,7 +77,7 @@ SAYS = {
     "warm-up": ("at full line", "1 left", "Wait while it warms", "t trimmer"),
     "adjust": ("ADJUST NOW: to 8.8 mV", "then turn left to 8.8 mV"),
     "soak": ("stay with it", "g ends the soak"),
-    "passed": ("OFF, PROVEN", "right", "idle of left: 8.8 mV", "capture: captures/one"),
+    "passed": ("OFF, PROVEN", "in order", "idle of left: 8.8 mV", "capture: captures/one"),
     "stopped": ("OFF, PROVEN", "WHY  off by key"),
     "getting ready": ("NOT LIVE YET", "[ok] watchdog", "[NO] meters: power-meter: no answer"),
 }
@@ -251,3 +251,38 @@ def test_the_band_is_drawn_through_between_near_readings_and_not_across_a_gap() 
     through = drawn_through({10: (0.0, 1.0), 14: (1.0, 3.0), 100: (5.0, 6.0)})
     assert through[12] == (0.5, 2.0)
     assert set(through) == {10, 11, 12, 13, 14, 100}
+
+
+def test_a_line_that_is_typed_is_left_by_escape_alone_and_the_keys_say_so() -> None:
+    last = frame(seen(*EVERY["power-up"]), Ui(typing="note"), SIZES[0], time.monotonic())[-1].plain
+    assert "ESC OFF" in last
+    assert "SPACE" not in last
+
+
+def test_what_is_not_in_order_or_was_not_checked_is_in_the_headline() -> None:
+    def ended(*right: bool | None) -> str:
+        checks = [{"what": f"idle of {k}", "right": one, "text": "t", "value": None} for k, one in enumerate(right)]
+        return shown(seen(live(), finished("passed") | {"checks": checks}), SIZES[1])
+
+    assert "not all is in order" in ended(True, False)
+    assert "NOT IN ORDER  idle of 1" in ended(True, False)
+    assert "1 NOT CHECKED" in ended(True, None)
+    assert "NOT" not in ended(True, True).split("capture")[0].replace("NOTHING", "")
+
+
+def test_a_knob_turned_too_fast_just_before_a_trip_is_named_before_any_fault() -> None:
+    fast = [live(hand_turned=True), readings(2.5, 12.0, 0.1), advice("up", too_fast=True, speed=70.0)]
+    said = shown(seen(*fast, trip(), finished()), SIZES[1])
+    assert said.index("turned at 70 V/s just before") < said.index("LIKELY")
+    slow = [live(hand_turned=True), readings(2.5, 12.0, 0.1), advice("up")]
+    assert "just before" not in shown(seen(*slow, trip(), finished()), SIZES[1])
+
+
+def test_a_lost_instrument_names_no_likely_fault() -> None:
+    causes = [{"cause": "no-fault", "probability": 0.97}, {"cause": "other", "probability": 0.03}]
+    assert "LIKELY" not in shown(seen(live(), trip(), finished("unproven", proven=False) | {"causes": causes}))
+
+
+def test_whether_it_is_live_is_the_last_thing_a_small_terminal_loses() -> None:
+    for size in (Size(20, 5), Size(10, 2), Size(8, 1)):
+        assert frame(seen(*EVERY["power-up"]), Ui(), size, time.monotonic())[0].plain.startswith(" LIVE")

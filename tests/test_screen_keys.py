@@ -140,7 +140,8 @@ def test_every_other_key_does_what_it_says_where_it_means_something_and_nothing_
     warm = moment in ("warm-up", "adjust", "soak")
     expected = [{"command": "pace", "what": what} for what in PACE.values()] if ramping else []
     expected += [{"command": "power-pressed"}] if ramping else []
-    expected += [{"command": "touch", "what": what} for what in TOUCH.values()] if warm else []
+    touched = [what for what in TOUCH.values() if not (what == "go-on" and moment in ("warm-up", "adjust"))]
+    expected += [{"command": "touch", "what": what} for what in touched] if warm else []
     assert engine.said() == expected
     assert (screen.ui.power, screen.ui.muted) == (True, True)
 
@@ -198,6 +199,7 @@ def test_the_pre_power_checks_are_answered_one_by_one_before_anything_is_begun()
     async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
         for key in keys:
             assert Engine.made is None
+            screen._answered_s = 0.0  # it was looked at
             assert ui.asking[0] == key
             if key == may:
                 await pilot.press("o", *"alone", "space", *"here", "enter")
@@ -205,11 +207,72 @@ def test_the_pre_power_checks_are_answered_one_by_one_before_anything_is_begun()
                 await pilot.press("y")
             else:
                 await pilot.press("o", "y")  # one that may not be gone on without is not opened by o
+        assert Engine.made is None
+        await pilot.press("y", "y")  # nothing but Enter begins
+        assert Engine.made is None
+        await pilot.press("enter")
         assert Engine.made is not None
 
     played([], act, ui)
     assert Engine.made is not None
     assert Engine.made.order.overrides == {key: "alone here" if key == may else "" for key in keys}
+
+
+def test_a_key_that_is_held_down_answers_one_check() -> None:
+    ui = Ui(asking=asked_checks({}))
+    _, engine = played([], pressing(*["y"] * 30), ui)
+    assert len(ui.confirmed) == 1
+    assert engine is None
+
+
+def test_a_warm_up_is_ended_by_hand_with_two_presses() -> None:
+    _, engine = played(moments()["warm-up"], pressing("g", "g"))
+    assert engine is not None
+    assert engine.said() == [{"command": "touch", "what": "go-on"}]
+
+
+def test_what_could_not_be_proven_off_is_left_by_a_word_that_is_typed() -> None:
+    async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
+        engine.code = 4
+        engine.events.put(None)
+        screen._tick()
+        await screen.workers.wait_for_complete()
+        await pilot.press("q", "q", "enter")
+        screen._tick()
+        assert screen.is_running
+        await pilot.press("enter", *"dead", "enter")
+        screen._tick()
+
+    screen, _ = played(moments()["not proven off"], act)
+    assert screen.return_value == 4
+
+
+def test_a_note_that_a_trip_comes_upon_is_kept_and_the_keys_are_keys_again() -> None:
+    async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
+        await pilot.press("n", *"it hum")
+        for event in moments()["cut"][-3:]:
+            engine.events.put(event)
+        screen._tick()
+        screen._tick()
+        assert screen.ui.typing == ""
+        await pilot.press("space")
+
+    _, engine = played(moments()["power-up"], act)
+    assert engine is not None
+    assert [command["command"] for command in engine.said()] == ["note", "off"]
+
+
+def test_the_frame_keeps_its_size_while_a_line_is_typed() -> None:
+    async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
+        await pilot.press("n")
+        await pilot.pause()
+        assert len(screen._board._lines) == 24
+        assert screen._board.size.height == 24
+        await pilot.press("up", "pageup")  # no knob is turned meanwhile
+
+    _, engine = played([live(hand_turned=True), advice(), readings(1.0, 5.0, 0.01)], act, Ui(turns=True))
+    assert engine is not None
+    assert engine.said() == []
 
 
 @pytest.mark.parametrize("key", ["n", "space", "escape"])

@@ -72,6 +72,6 @@ NO_SAFETY_DEVICE: Final = (
 NOT_PROVEN_OFF: Final = "NOT PROVEN OFF: EMERGENCY-OFF, THEN THE PLUG, DO NOT REACH ACROSS THE UNIT"
 
 RESERVOIRS: Final = (
-    "AC at zero says nothing about a charged reservoir. Before anything is unplugged or touched: discharge, then"
-    " measure; below 2 V before hands or clips go in."
+    "AC at zero says nothing about a charged reservoir. With the mains plug out, before any connector inside is undone"
+    " or anything is touched: discharge, then measure; below 2 V before hands or clips go in."
 )

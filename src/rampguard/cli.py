@@ -145,6 +145,8 @@ def _follow(order: RunOrder, wanted: Wanted, look_on: tuple[str, int] | None) ->
 def _simulate(options: argparse.Namespace) -> int:
     from rampguard.demo import SimulatorFailed, simulate
 
+    said = f"serving {options.unit}; {options.bench_file} says how it is reached; ends with standard input, or Ctrl-C"
+    print(said, file=sys.stderr)
     try:
         simulate(
             replace(_on_the_bench(options), averaged=options.averaged),

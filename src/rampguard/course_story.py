@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-WORDS: Final[Mapping[bool | None, str]] = {True: "right", False: "NOT RIGHT", None: "not checked"}
+WORDS: Final[Mapping[bool | None, str]] = {True: "in order", False: "NOT IN ORDER", None: "not checked"}
 """What a check came to."""
 
 
@@ -27,7 +27,7 @@ def check_lines(checks: Sequence[Mapping[str, Any]]) -> list[str]:
     """What was checked, a line each: what is not right first."""
     order = {False: 0, None: 1, True: 2}
     ranked = sorted(checks, key=lambda check: order[check["right"]])
-    return [f"{WORDS[check['right']]:<11}  {check['what']}: {check['text']}" for check in ranked]
+    return [f"{WORDS[check['right']]:<12}  {check['what']}: {check['text']}" for check in ranked]
 
 
 def _mv(volts: float) -> str:

@@ -15,11 +15,16 @@ def end_lines(summary: Mapping[str, Any]) -> Iterator[str]:
     """Of a run's result, what matters most first."""
     yield from off_lines(summary)
     yield from check_lines(summary.get("checks", []))
-    trip = summary["trip"]
-    yield f"outcome: {summary['outcome']}" + (f" ({trip['reason']})" if trip else "")
+    yield outcome_line(summary)
     yield from causes_of(summary)
     if summary["capture"]:
         yield f"capture: {summary['capture']}"
+
+
+def outcome_line(summary: Mapping[str, Any]) -> str:
+    """How it ended, and why it tripped if it did."""
+    trip = summary["trip"]
+    return f"outcome: {summary['outcome']}" + (f" ({trip['reason']})" if trip else "")
 
 
 def off_lines(summary: Mapping[str, Any]) -> Iterator[str]:
@@ -34,7 +39,7 @@ def off_lines(summary: Mapping[str, Any]) -> Iterator[str]:
         yield f"what is known: {'; '.join([*off['by'], *off['problems']]) or 'nothing'}"
 
 
-def causes_of(summary: Mapping[str, Any]) -> Iterator[str]:
-    """The likely causes, with what to measure next."""
+def causes_of(summary: Mapping[str, Any], width: int = 100) -> Iterator[str]:
+    """The likely causes, with what to measure next, in lines no longer than ``width``."""
     causes = tuple((found["cause"], found["probability"]) for found in summary.get("causes", []))
-    yield from cause_lines(causes, tripped=summary["trip"] is not None)
+    yield from cause_lines(causes, tripped=summary["trip"] is not None, width=width)

@@ -12,8 +12,12 @@ from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_STOPPED, RunOr
 from rampguard.typed_lines import TypedLines
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from rampguard.every_channel import Follow
     from rampguard.look_on import LookOn
+    from rampguard.run_seen import RunSeen
+    from rampguard.screen.ui import Ui
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +98,9 @@ class _Following:
         if wanted.asks_checks:
             ui.asking = asked_checks(one.overrides or {})
         code, seen = on_screen(one, ui, None if wanted.look_on is None else wanted.look_on.hear)
+        # What the screen said is gone with it: what matters stays behind it.
+        for line in _left_behind(seen, ui):
+            print(line)
         return self._drawn(seen.capture, code, seen.summary, seen.refused)
 
     def _drawn(
@@ -152,6 +159,21 @@ class _Following:
         if self.wanted.on_screen:  # a thread that goes on reading would take the keys of the next run's screen
             return input(f"{question} ").strip()
         return self._typed.ask(question, self.out)
+
+
+def _left_behind(seen: RunSeen, ui: Ui) -> Iterator[str]:
+    from rampguard.end_story import off_lines, outcome_line
+
+    if seen.summary is not None:
+        yield outcome_line(seen.summary)
+        yield from off_lines(seen.summary)
+        yield f"capture: {seen.summary['capture']}"
+    elif seen.refused:
+        yield f"refused, nothing was energised:\n{seen.refused}"
+    elif ui.asking:
+        yield f"stopped: {ui.asking[0]} was not confirmed; nothing was energised"
+    else:
+        yield "stopped before anything was energised"
 
 
 def draw(capture: Path, out: Path | None) -> int:

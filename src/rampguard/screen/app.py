@@ -27,7 +27,7 @@ from rampguard.guard.watched import BY_KEY, Override
 from rampguard.run_seen import RunSeen, Silence
 from rampguard.screen.frame import Size, frame
 from rampguard.screen.ui import Ui
-from rampguard.screen.view import View
+from rampguard.screen.view import Part, View
 
 FRAME_EVERY_S: Final = 0.1
 """Wall time between two frames; with each the engine is told that the screen is there."""
@@ -36,6 +36,9 @@ RESIZED_EVERY_S: Final = 0.04
 TURN_V, TURN_FAR_V = 1.0, 5.0
 """By how much a key turns the knob of a simulated variac."""
 CLOSE_WAIT_S: Final = 10.0
+LOOKS_S: Final = 0.4
+"""An answer sooner than this after the one before was not looked at: a key that is held down."""
+HINT_S: Final = 3.0
 
 Look = Callable[[dict[str, Any]], None]
 """Somebody else who is told every event."""
@@ -74,7 +77,8 @@ class Screen(App[int]):
     CSS = """
     Screen { background: #101418; color: #e8e8e8; }
     Screen.bright { background: #ffffff; color: #000000; }
-    Input { dock: bottom; height: 3; display: none; }
+    Screen { layers: frame typed; }
+    Input { layer: typed; dock: bottom; margin-bottom: 1; height: 3; display: none; }
     Input.asked { display: block; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -111,9 +115,8 @@ class Screen(App[int]):
         self._look = look
         self._engine: EngineProcess | None = None
         self._rung = (0, 0)
-        self._typing = ""
         self._code = EXIT_STOPPED
-        self._drawn_s = 0.0
+        self._drawn_s = self._answered_s = self._hinted_s = 0.0
         self._concluded = False
         """Whether the engine is gone, and the run's exit code is known."""
         self._leaving = False
@@ -162,6 +165,10 @@ class Screen(App[int]):
         self._leave()
         self._ring()
         self._ask()
+        if self.ui.typing and self.ui.typing != "dead" and (self.view.trip or self.view.part is Part.AFTER):
+            self._stop_typing()
+        if self.ui.hint and time.monotonic() - self._hinted_s > HINT_S:
+            self.ui.hint = ""
         self._draw()
 
     def _draw(self) -> None:
@@ -208,36 +215,45 @@ class Screen(App[int]):
 
     def _ask(self) -> None:
         asked = self.view.asked
-        if asked and not self._typing:
+        if asked and not self.ui.typing:
             said = f"{asked['why']}: " if asked["why"] else ""
             self._open("answer", f"{said}{asked['instrument']}: type {asked['what']}")
 
     # -- what is typed ------------------------------------------------------------------------------------------
 
     def _open(self, what: str, hint: str) -> None:
-        self._typing = what
+        self.ui.typing = what
         typed = self.query_one("#typed", Input)
         typed.value, typed.placeholder = "", f"{hint}   (Enter sends; Esc switches off)"
         typed.border_title = hint
         typed.add_class("asked")
         typed.focus()
 
+    def _stop_typing(self) -> tuple[str, str]:
+        """What was typed, and what for; a note that a trip came upon is kept as far as it was typed."""
+        typed = self.query_one("#typed", Input)
+        text, what = typed.value.strip(), self.ui.typing
+        self.ui.typing = ""
+        typed.remove_class("asked")
+        self.set_focus(None)
+        if text and what == "note":
+            self._command("note", text=text)
+        return text, what
+
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """What was typed, to where it belongs."""
-        text, what = event.value.strip(), self._typing
-        self._typing = ""
-        event.input.remove_class("asked")
-        self.set_focus(None)
+        text, what = self._stop_typing()
         if what == "answer":
             instrument = self.view.asked.get("instrument", "")
             self.view.asked = {}
             self._command("answer", instrument=instrument, text=text)
-        elif text and what == "note":
-            self._command("note", text=text)
         elif text and what == "trimmer":
             self._command("touch", what="trimmer", channel=self._channel(text))
         elif text and what == "override":
             self._answered(text)
+        elif what == "dead" and text.lower() == "dead":
+            self._leaving = True
+            self._leave()
 
     def _channel(self, text: str) -> str:
         """A channel by its name, or its number on the screen."""
@@ -255,11 +271,13 @@ class Screen(App[int]):
         if self._engine is None:
             self.exit(self._code)
             return
+        if self.ui.typing == "dead":
+            self._stop_typing()
         self._command("off", reason="off by key")
 
     def action_off_or_space(self) -> None:
         """Switch off; but where words are being typed, a space is one."""
-        if self._typing:
+        if self.ui.typing:
             self.query_one("#typed", Input).insert_text_at_cursor(" ")
         else:
             self.action_off()
@@ -286,14 +304,14 @@ class Screen(App[int]):
 
     def action_pressed(self) -> None:
         """The unit's power button has been pressed."""
-        if self.view.ramping:
+        if self.view.ramping and any(stage["ends_when"] == "power-pressed" for stage in self.view.run["stages"]):
             self._command("power-pressed")
 
     def action_note_or_no(self) -> None:
         """A note; or no, where a check is asked for."""
         if self.ui.asking:
             self.exit(EXIT_STOPPED)
-        elif self.view.seen.live and not self.view.ended:
+        elif self.view.seen.live and self.view.part is not Part.AFTER:
             self._open("note", "note")
 
     def action_note(self) -> None:
@@ -306,7 +324,9 @@ class Screen(App[int]):
 
     def action_answer_yes(self) -> None:
         """A pre-power check holds."""
-        if self.ui.asking:
+        held_down = time.monotonic() - self._answered_s <= LOOKS_S
+        self._answered_s = time.monotonic()
+        if self.ui.asking and not held_down:
             self._answered("")
 
     def action_override(self) -> None:
@@ -315,9 +335,9 @@ class Screen(App[int]):
             self._open("override", "the reason to go on without it")
 
     def _answered(self, reason: str) -> None:
+        self._answered_s = time.monotonic()
         self.ui.confirmed[self.ui.asking.pop(0)] = reason
-        if not self.ui.asking:
-            self._begin()
+        self.ui.to_begin = not self.ui.asking
 
     def action_trimmer(self) -> None:
         """A trimmer is taken hold of."""
@@ -333,7 +353,10 @@ class Screen(App[int]):
         self._touch("lid")
 
     def action_go_on(self) -> None:
-        """Say that this phase is over."""
+        """Say that this phase is over; of the warm-up, whose final check is then left out, twice."""
+        if self.view.part is Part.WARM_UP and not self.ui.hint:
+            self._hint("g once more ends the warm-up here, before its final check is made")
+            return
         self._touch("go-on")
 
     def _touch(self, what: str) -> None:
@@ -354,6 +377,8 @@ class Screen(App[int]):
 
     def action_more(self, steps: int) -> None:
         """Read up or down; or turn the knob of a simulated variac."""
+        if self.ui.typing:
+            return
         if self.view.trip or self.view.summary is not None:
             self.ui.read_to = max(0, self.ui.read_to - steps)
         elif self.ui.turns and self.view.ramping:
@@ -361,9 +386,18 @@ class Screen(App[int]):
             self._command("turn", by_v=(TURN_FAR_V if far else TURN_V) * (1 if steps > 0 else -1))
 
     def action_close(self) -> None:
-        """Leave, once nothing can be live."""
-        self._leaving = self.view.summary is not None or self.view.ended
-        self._leave()
+        """Begin, where every check is answered; or leave, once nothing can be live."""
+        if self.ui.to_begin:
+            self.ui.to_begin = False
+            self._begin()
+        elif self.view.ended and self.view.seen.live and not self.view.proven_off:
+            self._open("dead", "type dead once a meter of your own says that the line is dead")
+        elif self.view.proven_off or self.view.ended:
+            self._leaving = True
+            self._leave()
+
+    def _hint(self, said: str) -> None:
+        self.ui.hint, self._hinted_s = said, time.monotonic()
 
     def _leave(self) -> None:
         if self._leaving and self._concluded:

@@ -36,8 +36,8 @@ class Chooser(App[str]):
     def compose(self) -> ComposeResult:
         """A word before, and the list."""
         yield Label(
-            "What stands on the simulated bench? Nothing here is live. Up and down, Enter; Esc leaves.\n"
-            "Choose a fault to see what it looks like, or let chance choose and find out."
+            "What is to stand on the simulated bench? Nothing is live yet.\n"
+            "Up, down, Enter chooses; Esc leaves. A fault, or by chance, and find out."
         )
         by_chance = Option("by chance: told at the end", id=CHANCE)
         yield OptionList(by_chance, *(Option(f"{said}  ({name})", id=name) for name, said in CHOICES))

@@ -80,8 +80,8 @@ def _cramped(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
         *(Text(f"{words} {label}", "bold") for words, label in _headline(view)),
         *wrapped(f"This terminal is {size.width} by {size.height}: make it 80 by 24 to see all.", size.width, most=2),
     ]
-    keys = _keys(view, ui, size)
-    return [cut(line, size.width) for line in (*filled(lines, size.height - 1), keys)][-size.height :]
+    keys = [_keys(view, ui, size)] if size.height > 3 else []
+    return [cut(line, size.width) for line in (*filled(lines, size.height - len(keys)), *keys)][: size.height]
 
 
 def _live_body(view: View, ui: Ui, size: Size, room: int, now_s: float) -> list[Text]:
@@ -116,7 +116,7 @@ def _headline(view: View) -> list[tuple[str, str]]:
 def _hand_head(view: View, size: Size) -> list[Text]:
     does, why = turn_words(view.advice, view.line_v)
     target = view.advice.get("target_v")
-    to = f"{does} {target:g} V" if target is not None and does.startswith("TURN") else does
+    to = f"{does} {target:.3g} V" if target is not None and does.startswith("TURN") else does
     now = "- V" if view.line_v is None else f"{view.line_v:.1f} V"
     lines = big_row([(to, why), (now, "the line now")], size.width, tall=size.tall)
     scale = gauge(view.line_v, target, view.nameplate_v, size.width)
@@ -141,7 +141,7 @@ def _plot(view: View, ui: Ui, width: int, height: int) -> list[Text]:
         ceiling=view.newest.get("ceilings", {}).get(column),
         nameplate_v=view.nameplate_v,
         unit=signal.unit,
-        title=f"{what}; ░ what a healthy unit draws",
+        title=f"{what}; ░ healthy units'",
     )
     return list(drawn.split("\n"))
 
@@ -189,8 +189,9 @@ def _strip(view: View, ui: Ui, size: Size) -> Text:
         short = name if here or size.width >= 100 else ""
         text.append(f" {number} {short}".rstrip() + " ", "bold reverse" if here else "dim")
     clock = f"{view.time_s:7.1f} s  {'muted' if ui.muted else 'sound'} "
-    text.truncate(max(0, size.width - len(clock)), pad=True)
-    text.append(clock, "dim")
+    if size.width >= 60:  # whether it is live is the last to go
+        text.truncate(max(0, size.width - len(clock)), pad=True)
+        text.append(clock, "dim")
     return text
 
 
@@ -200,7 +201,7 @@ def _bottom(view: View, ui: Ui, size: Size) -> list[Text]:
         lines += [Text("· " + line.plain, "italic") for line in wrapped(caption(view), size.width - 4, most=3)]
     going = not (view.trip or view.summary is not None or view.ended)
     if going and view.part is not Part.READY:
-        lines += wrapped(next_words(view), size.width - 2, most=2, style="bold")
+        lines += wrapped(ui.hint or next_words(view), size.width - 2, most=2, style="bold")
         lines += _events(view, size)
     lines.append(_keys(view, ui, size))
     return lines
@@ -208,18 +209,27 @@ def _bottom(view: View, ui: Ui, size: Size) -> list[Text]:
 
 def _events(view: View, size: Size) -> list[Text]:
     rows = 2 if size.height < 30 else 4 if size.height < 45 else 8
-    newest = list(view.notices)[-rows:]
-    return filled([Text(f"{n.time_s:7.1f} s  {n.kind}: {n.text}", "dim") for n in newest], rows)
+    lines: list[Text] = []
+    for n in reversed(view.notices):
+        said = wrapped(f"{n.time_s:7.1f} s  {n.kind}: {n.text}", size.width - 1, most=rows, style="dim")
+        lines = [*said, *lines]
+        if len(lines) >= rows:
+            break
+    return filled(lines[-rows:], rows)
 
 
 def keys_now(view: View, ui: Ui) -> list[tuple[str, str, str]]:
     """The keys that do something now: key, what it does, and the action a click has."""
+    if ui.typing:
+        return [("ESC", "OFF", "off"), ("enter", "sends what is typed", "")]
     if view.summary is not None or view.ended:
         return [("enter", "close", "close"), ("up/down", "read on", "")]
     if not view.seen.live:
         asking = [("y", "confirmed", "answer_yes"), ("n", "not so", "answer_no")]
         if ui.asking and BY_KEY[ui.asking[0]].override is Override.OPERATOR:
             asking.append(("o", "go on without", "override"))
+        if ui.to_begin:
+            return [("space", "stop", "off"), ("enter", "switch on", "close")]
         return [("space", "stop", "off"), *(asking if ui.asking else [])]
     keys = [("SPACE", "OFF", "off")]
     if view.trip:

@@ -17,6 +17,8 @@ def ready_body(view: View, ui: Ui, width: int, height: int, *, tall: bool) -> li
     """Ask one check after the other; or show how each stands."""
     if ui.asking:
         return _asked(ui, width, height, tall=tall)
+    if ui.to_begin:
+        return _to_begin(ui, width, height, tall=tall)
     lines = big_row([("NOT LIVE", "getting ready: the bench is looked at")], width, tall=tall)
     lines += [Text(), *wrapped(NO_SAFETY_DEVICE, width - 2, most=3), Text()]
     stand = [
@@ -30,6 +32,16 @@ def ready_body(view: View, ui: Ui, width: int, height: int, *, tall: bool) -> li
     return [*lines, *filled(stand[-room:], room)]
 
 
+def _to_begin(ui: Ui, width: int, height: int, *, tall: bool) -> list[Text]:
+    lines = big_row([("READY", "every pre-power check is answered")], width, tall=tall)
+    lines += [
+        Text(),
+        Text("Enter switches on: the program looks at its own checks, and then the unit is LIVE.", "bold"),
+    ]
+    lines += [Text("Space or escape: not now; nothing was energised."), Text(), *_done(ui)]
+    return [*filled(lines, height - 4), Text(), *wrapped(NO_SAFETY_DEVICE, width - 2, most=3)]
+
+
 def _asked(ui: Ui, width: int, height: int, *, tall: bool) -> list[Text]:
     key = ui.asking[0]
     texts = {check.key: check.text for check in PRE_POWER_CHECKS}
@@ -40,9 +52,11 @@ def _asked(ui: Ui, width: int, height: int, *, tall: bool) -> list[Text]:
     lines.append(Text("y: I have looked, and it is so.    n: it is not; stop here."))
     lines.append(Text("o: go on without it, and say why." if may else "This one cannot be gone on without."))
     lines.append(Text())
-    done = [
-        Text(f"[ok] {key}" if not reason else f"[went on without] {key}: {reason}")
-        for key, reason in ui.confirmed.items()
-    ]
+    done = _done(ui)
     lines += done[-max(0, height - len(lines) - 4) :]
     return [*filled(lines, height - 4), Text(), *wrapped(NO_SAFETY_DEVICE, width - 2, most=3)]
+
+
+def _done(ui: Ui) -> list[Text]:
+    said = (f"[went on without] {key}: {reason}" if reason else f"[ok] {key}" for key, reason in ui.confirmed.items())
+    return [Text(line) for line in said]

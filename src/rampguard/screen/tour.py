@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from rampguard.quantities import Cause
 from rampguard.screen.view import Part, View
 
 SHORT_TELLS = (
-    "A shorted output stage ties the rails together: current climbs as steeply as soon as the rectifier conducts, at a"
-    " few per cent of line. That is why the ramp begins so low, and why a second is too long."
+    "A shorted output stage ties the rails together: current climbs as soon as the rectifier conducts, at a few per"
+    " cent of line. That is why a ramp begins so low, and why a second is too long."
 )
 
 
@@ -35,7 +36,7 @@ def caption(view: View) -> str:
             " contactor, a trip opens it."
         )
     if volts < 0.06 * full:
-        return f"The shaded band is what a healthy unit of this kind may draw here. {SHORT_TELLS}"
+        return "Shaded is what a healthy unit of this kind may draw here. Shorts show within a few per cent of line."
     if volts < 0.5 * full:
         return (
             "The band closes around this unit as readings come in: samples of healthy units that do not fit it lose"
@@ -51,8 +52,11 @@ def caption(view: View) -> str:
 
 def _at_the_end(view: View) -> str:
     assert view.summary is not None  # noqa: S101 - asked only at the end
+    causes = view.summary.get("causes", [])
     if view.summary["outcome"] == "tripped":
-        return f"{SHORT_TELLS} Read the causes: what was seen, what it means, what to measure next, unpowered."
+        if causes and causes[0]["cause"] == Cause.OUTPUT_SHORT:
+            return SHORT_TELLS
+        return "Read why it was cut, what is likely, and what to measure next, unpowered. Up and down read on."
     if view.summary["outcome"] == "passed":
-        return "It drew what its kind draws, all the way. The capture folder keeps every reading and every decision."
-    return "Stopped and proven off. The capture folder keeps every reading up to here."
+        return "It came up as its kind does. The capture folder keeps every reading and every decision."
+    return "Stopped. The capture folder keeps every reading up to here."

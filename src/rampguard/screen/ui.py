@@ -23,5 +23,11 @@ class Ui:
     """The pre-power checks that a person has yet to answer, by key."""
     confirmed: dict[str, str] = field(default_factory=dict)
     """Those that were answered: empty, or the reason to go on without."""
+    to_begin: bool = False
+    """Whether every check was answered, and only the word to begin is missing."""
+    typing: str = ""
+    """What a line is being typed for; empty if none is."""
+    hint: str = ""
+    """What a key that did nothing, or has to be pressed once more, has to say."""
     read_to: int = 0
     """So many lines of a long text are above the first that is seen."""

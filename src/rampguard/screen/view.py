@@ -20,6 +20,8 @@ BINS: Final = 240
 """Line voltage, up to a tenth above nameplate, is divided into so many parts; of each the newest bounds are kept."""
 HEADROOM: Final = 1.1
 MOST_NOTICES: Final = 200
+JUST_BEFORE_S: Final = 3.0
+"""Bench time before a trip in which a knob turned too fast may be what it saw."""
 WARNED_S: Final = 5.0
 """Bench time for which a warning stays in the line that says how it is."""
 
@@ -84,6 +86,8 @@ class View:
     """What a healthy unit may draw, by column and part of line voltage: the newest."""
     idles: dict[str, Trace] = field(default_factory=dict)
     """Each channel's idle, mV, against minutes at full line."""
+    fast_turn: tuple[float, float, float] | None = None
+    """When the knob was last turned faster than the bench can protect a unit, bench seconds; its V/s, and the most."""
     ended: bool = False
     """Whether the engine is gone."""
     rings: int = 0
@@ -127,6 +131,8 @@ class View:
 
     def _on_advice(self, event: Mapping[str, Any]) -> None:
         self.advice = dict(event)
+        if event["too_fast"]:
+            self.fast_turn = (self.time_s, event["speed_v_per_s"], event["fastest_v_per_s"])
 
     def _on_course(self, event: Mapping[str, Any]) -> None:
         self.course = dict(event)
@@ -190,6 +196,14 @@ class View:
     def may_be_live(self) -> bool:
         """Whether anything may be live: from switching on until off is proven."""
         return self.seen.live and (self.summary is None or not self.summary["off"]["proven"])
+
+    @property
+    def turned_too_fast(self) -> tuple[float, float] | None:
+        """How fast the knob was turned just before a trip, and might be, V/s; None where it was not too fast."""
+        if self.fast_turn is None or self.summary is None or self.summary["trip"] is None:
+            return None
+        before_s = self.summary["trip"]["time_s"] - self.fast_turn[0]
+        return self.fast_turn[1:] if before_s < JUST_BEFORE_S else None
 
     @property
     def person_must_cut(self) -> bool:

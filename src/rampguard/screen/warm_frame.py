@@ -41,7 +41,7 @@ def warm_body(view: View, width: int, height: int, table: Table) -> list[Text]:
     traces = {name: trace.points for name, trace in view.idles.items()}
     left = list(against_minutes(wide, height, traces).split("\n"))
     right = _channels(view, width - wide - 2)
-    if view.course["phase"] != "warm-up" or len(right) + 8 < height:
+    if view.course["phase"] != "warm-up" or len(right) + 4 <= height:
         right = [*right, Text(), *table(view, width - wide - 2, max(3, height - len(right) - 1))]
     return beside(left, right, wide, height)
 

@@ -183,10 +183,9 @@ def turn_words(advice: Mapping[str, Any], line_v: float | None) -> tuple[str, st
     """What the hand does, in very few words, and the reason in a line."""
     if not advice:
         return "WAIT", "the line's meter has not been heard yet"
-    target = f"{advice['target_v']:g} V"
+    target = f"{advice['target_v']:.3g} V"
     if advice["too_fast"]:
-        fast = f"{advice['speed_v_per_s']:.1f} V/s; this bench protects the unit up to"
-        return "STOP", f"too fast: {fast} {advice['fastest_v_per_s']:.1f} V/s"
+        return "STOP", f"too fast: {advice['speed_v_per_s']:.0f} V/s, {advice['fastest_v_per_s']:.0f} at most"
     if advice["blind"]:
         return "WAIT", "a meter has no reading just now"
     if advice["turn"] == "up":
