@@ -378,11 +378,12 @@ def test_contrast_and_clicks() -> None:
     played(moments()["power-up"], act)
 
 
-def test_resizing_draws_at_once() -> None:
+def test_a_frame_has_the_size_that_the_terminal_has_by_then() -> None:
     async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
         for size in ((200, 60), (40, 10), (120, 40)):
             await pilot.resize_terminal(*size)
             await pilot.pause()
+            screen._tick()
             assert len(screen._board._lines) == size[1]
 
     played(moments()["power-up"], act)
