@@ -9,6 +9,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 import pytest
+from textual.events import Key
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList
 
@@ -306,24 +307,26 @@ def test_each_frame_tells_the_engine_that_the_screen_is_there() -> None:
 
 
 def test_off_while_the_plot_is_drawing(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A key pressed in the middle of a slow frame is the first thing done after it."""
-    drawn: list[float] = []
-    real = app_module.frame
-
-    def slow(*given: Any) -> Any:
-        time.sleep(0.05)
-        drawn.append(time.monotonic())
-        return real(*given)
-
-    monkeypatch.setattr(app_module, "frame", slow)
+    """A key that comes in the middle of a slow frame is obeyed once that is drawn, ahead of any other frame."""
+    told: list[str] = []
+    real, pressed = app_module.frame, False
 
     async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
-        engine.events.put(readings(9.0, 50.0, 0.2))
+        def slow(*given: Any) -> Any:
+            nonlocal pressed
+            told.append("frame")
+            if not pressed:
+                pressed = True
+                screen.post_message(Key("space", " "))
+                time.sleep(0.05)
+            return real(*given)
+
+        monkeypatch.setattr(app_module, "frame", slow)
+        monkeypatch.setattr(engine, "command", lambda name, **details: told.append(name))
         screen._tick()
-        before = len(drawn)
-        await pilot.press("space")
-        assert [command["command"] for command in engine.said()] == ["off"]
-        assert len(drawn) - before <= 2
+        await pilot.pause()
+        assert "off" in told[told.index("frame") :]
+        assert told[told.index("frame") : told.index("off")].count("frame") == 1
 
     played(moments()["power-up"], act)
 
