@@ -98,7 +98,7 @@ def played(scene: Scene, width: int, height: int, *, colour: bool) -> tuple[str,
                 _until(lambda text, standing=standing: standing in text)
                 for key in keys:
                     tmux("send-keys", "-t", SESSION, key)
-                    time.sleep(0.25)
+                    time.sleep(0.6)  # as a person presses
             _until(lambda text: scene.at.lower() in text.lower())
             time.sleep(scene.wait_s)
             found = tmux("capture-pane", "-p", "-t", SESSION), tmux("capture-pane", "-e", "-p", "-t", SESSION)

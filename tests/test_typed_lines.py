@@ -8,6 +8,8 @@ import sys
 
 import pytest
 
+from rampguard.typed_lines import Said, meaning
+
 if sys.platform != "win32":
     import pty
 
@@ -44,3 +46,8 @@ def test_nobody_answers_where_there_is_no_terminal() -> None:
         [sys.executable, "-c", SCRIPT], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=30
     )
     assert done.stdout.splitlines() == ["heard ", "runs: heard", "heard "]
+
+
+@pytest.mark.parametrize("word", ["pause", "resume", "step", "back"])
+def test_a_ramp_is_paced_by_words_whatever_is_asked_for(word: str) -> None:
+    assert meaning(f" {word.upper()} ", "voltmeter") == Said("pace", {"what": word})
