@@ -72,7 +72,7 @@ SCENES = (
         (TURN,),
         0.2,
     ),
-    Scene("warm-up", "demo --unit repaired-amplifier --warm-up --speed 30 --into {into}", "adjust", (), 0.0),
+    Scene("warm-up", "demo --unit repaired-amplifier --warm-up --speed 60 --into {into}", "against minutes", (), 7.0),
     Scene("soak", "demo --unit repaired-amplifier --warm-up --speed 200 --into {into}", "stay with it", (), 3.0),
     Scene("after", "demo --unit healthy-amplifier --speed 100 --into {into}", "capture:", (), 0.5),
 )

@@ -141,7 +141,7 @@ def _plot(view: View, ui: Ui, width: int, height: int) -> list[Text]:
         ceiling=view.newest.get("ceilings", {}).get(column),
         nameplate_v=view.nameplate_v,
         unit=signal.unit,
-        title=f"{what}; ░ healthy units'",
+        title=f"{what}; ░ a healthy unit's",
     )
     return list(drawn.split("\n"))
 
@@ -211,11 +211,12 @@ def _events(view: View, size: Size) -> list[Text]:
     rows = 2 if size.height < 30 else 4 if size.height < 45 else 8
     lines: list[Text] = []
     for n in reversed(view.notices):
-        said = wrapped(f"{n.time_s:7.1f} s  {n.kind}: {n.text}", size.width - 1, most=rows, style="dim")
-        lines = [*said, *lines]
-        if len(lines) >= rows:
+        left = rows - len(lines)
+        if left == 0:
             break
-    return filled(lines[-rows:], rows)
+        said = f"{n.time_s:7.1f} s  {n.kind}: {n.text}"
+        lines = [*wrapped(said, size.width - 1, most=left, style="dim"), *lines]
+    return filled(lines, rows)
 
 
 def keys_now(view: View, ui: Ui) -> list[tuple[str, str, str]]:

@@ -129,7 +129,7 @@ def _shaded(width: int, height: int, bounds: Mapping[int, tuple[float, float]], 
 
 
 def _y_label(row: int, height: int, top: float, unit: str) -> str:
-    value = {0: top, height // 2: top * (1.0 - (height // 2) / height), height - 1: 0.0}.get(row)
+    value = {0: top, height // 2: 0.5 * top, height - 1: 0.0}.get(row)
     if value is None:
         return " " * LABEL
     small = unit == "A" and top < 1.0
