@@ -17,7 +17,9 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
+from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
+from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
 HERE = Path(__file__).resolve().parent
@@ -28,6 +30,11 @@ from live_help import served_bench  # noqa: E402 - the path comes first
 FOLDER = HERE / "screens"
 SIZES = ((80, 24), (120, 40), (200, 60))
 DRAWN = SIZES[:2]
+GREY = [(128, 128, 128)] * 8
+COLOURS = [(0, 0, 0), (200, 40, 40), (60, 160, 60), (200, 160, 40)]
+THEME = TerminalTheme((0, 0, 0), (232, 232, 232), [*COLOURS, *GREY[:4]], GREY)
+PLAIN = CONSOLE_SVG_FORMAT.replace("{chrome}", '<rect width="100%" height="100%" fill="#000000"/>')
+"""A terminal without a window around it."""
 SESSION = "rampguard-screens"
 
 
@@ -120,7 +127,7 @@ def svg(coloured: str, width: int, title: str) -> str:
     """A terminal's contents as a drawing that fetches no font."""
     console = Console(record=True, width=width, file=open("/dev/null", "w"), force_terminal=True)  # noqa: SIM115
     console.print(Text.from_ansi(coloured), end="", no_wrap=True, crop=True)
-    drawn = console.export_svg(title=title)
+    drawn = console.export_svg(title=title, theme=THEME, code_format=PLAIN)
     drawn = re.sub(r"@font-face \{.*?\}", "", drawn, flags=re.DOTALL)
     return "\n".join(line.rstrip() for line in drawn.replace("Fira Code", "monospace").splitlines()) + "\n"
 

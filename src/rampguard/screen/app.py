@@ -64,8 +64,10 @@ class Board(Widget):
         style = self.rich_style
         if y >= len(self._lines):
             return Strip.blank(self.size.width, style)
-        segments = self._lines[y].render(self.app.console)
-        return Strip(segments).apply_style(style).adjust_cell_length(self.size.width, style)
+        line, console = self._lines[y], self.app.console
+        # A text without spans renders without its own style.
+        strip = Strip(line.render(console)).apply_style(console.get_style(line.style)).apply_style(style)
+        return strip.adjust_cell_length(self.size.width, style)
 
 
 class Screen(App[int]):
@@ -75,7 +77,7 @@ class Screen(App[int]):
     AUTO_FOCUS = None
     """The line that is typed into takes no key before it is asked for."""
     CSS = """
-    Screen { background: #101418; color: #e8e8e8; }
+    Screen { background: #000000; color: #f0f0f0; }
     Screen.bright { background: #ffffff; color: #000000; }
     Screen { layers: frame typed; }
     Input { layer: typed; dock: bottom; margin-bottom: 1; height: 3; display: none; }

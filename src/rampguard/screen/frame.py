@@ -183,7 +183,8 @@ def _used_style(used: float | None) -> str:
 def _strip(view: View, ui: Ui, size: Size) -> Text:
     said = state_words(view)
     danger = said in ("LIVE", "NOT PROVEN OFF", "SWITCH OFF NOW") or said.startswith("CUT")
-    text = Text(f" {said} ", "bold reverse" if not danger else "bold white on red")
+    text = Text(no_wrap=True)
+    text.append(f" {said} ", "bold reverse" if not danger else "bold white on red")
     text.append("  ")
     for number, (name, here) in enumerate(part_words(view), 1):
         short = name if here or size.width >= 100 else ""
