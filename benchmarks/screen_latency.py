@@ -22,14 +22,12 @@ import time
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
-from unittest import mock
 
 import trip_latency
 from figures import noted_parser, write_run
-from inside import SEED, Attentive, Unwatched
+from inside import SEED, Attentive
 from screen_beside import screen_beside
 
-from rampguard.engine import before_power
 from rampguard.engine import run as running
 from rampguard.engine.lines import LineWriter
 from rampguard.engine.link import RunOrder
@@ -51,21 +49,15 @@ class Told(Attentive):
         self._events.put({"event": event, **details})
 
 
-def engine(orders: Any, codes: Any) -> None:
-    """Run what comes, in a process of its own; an order is with the pipe of the screen that it is told to."""
-    with (
-        mock.patch.object(before_power, "Guardian", Unwatched),
-        mock.patch.object(before_power, "PROOF_DEADLINE_S", 0.2),
-        mock.patch.object(running, "PROOF_DEADLINE_S", 0.2),
-    ):
-        while (order := orders.get()) is not None:
-            fifo = order.pop("fifo", "")
-            with open(fifo, "wb", buffering=0) if fifo else nullcontext(io.BytesIO()) as stream:
-                events = LineWriter(stream)
-                events.start()
-                code = running.run(RunOrder(**order), Told(queue.SimpleQueue(), events))
-                events.close()
-            codes.put(code)
+def told(order: dict[str, Any]) -> int:
+    """Run an order that is with the pipe of the screen that it is told to. Returns its exit code."""
+    fifo = order.pop("fifo", "")
+    with open(fifo, "wb", buffering=0) if fifo else nullcontext(io.BytesIO()) as stream:
+        events = LineWriter(stream)
+        events.start()
+        code = running.run(RunOrder(**order), Told(queue.SimpleQueue(), events))
+        events.close()
+        return code
 
 
 class Orders:
@@ -125,7 +117,7 @@ def main() -> None:
     options = parser.parse_args()
     context = multiprocessing.get_context("spawn")
     orders, codes = context.Queue(), context.Queue()
-    worker = context.Process(target=engine, args=(orders, codes))
+    worker = context.Process(target=trip_latency.engine, args=(orders, codes, told))
     worker.start()
     taken: dict[str, list[float]] = {way: [] for way in WAYS}
     part = max(1, options.count // 3)
