@@ -17,8 +17,9 @@ from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.engine.link import RunOrder
 from rampguard.guard.watched import BY_KEY, Override
 from rampguard.screen import app as app_module
-from rampguard.screen.app import Screen, asked_checks
+from rampguard.screen.app import Screen
 from rampguard.screen.chooser import CHANCE, CHOICES, Chooser
+from rampguard.screen.shown import asked_checks
 from rampguard.screen.ui import Ui
 from screen_help import advice, finished, live, moments, readings
 

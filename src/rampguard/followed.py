@@ -90,7 +90,7 @@ class _Following:
         return self._drawn(onlooker.seen.capture, code, onlooker.seen.summary, onlooker.seen.refused)
 
     def _on_screen(self, one: RunOrder) -> tuple[int, dict[str, Any]]:
-        from rampguard.screen.app import asked_checks, on_screen
+        from rampguard.screen.shown import asked_checks, on_screen
         from rampguard.screen.ui import Ui
 
         wanted = self.wanted

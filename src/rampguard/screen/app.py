@@ -10,22 +10,18 @@ import signal
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any, ClassVar, Final
 
-from rich.text import Text
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.events import Key, Resize
-from textual.strip import Strip
-from textual.widget import Widget
 from textual.widgets import Input
 
-from rampguard.cautions import PRE_POWER_CHECKS
-from rampguard.engine.link import EXIT_OUR_ERROR, EXIT_STOPPED, EngineProcess, RunOrder
+from rampguard.engine.link import EXIT_STOPPED, EngineProcess, RunOrder
 from rampguard.guard.watched import BY_KEY, Override
-from rampguard.run_seen import RunSeen, Silence
-from rampguard.screen.frame import Size, frame
+from rampguard.run_seen import Silence
+from rampguard.screen.board import Board
+from rampguard.screen.frame import frame
 from rampguard.screen.ui import Ui
 from rampguard.screen.view import Part, View
 
@@ -42,32 +38,6 @@ HINT_S: Final = 3.0
 
 Look = Callable[[dict[str, Any]], None]
 """Somebody else who is told every event."""
-
-
-class Board(Widget):
-    """All of the screen but the line that is typed into."""
-
-    DEFAULT_CSS = "Board { width: 1fr; height: 1fr; }"
-
-    def __init__(self, drawn: Callable[[Size], list[Text]]) -> None:
-        super().__init__()
-        self._drawn = drawn
-        self._lines: list[Text] = []
-
-    def draw(self) -> None:
-        """Take a new frame."""
-        self._lines = self._drawn(Size(self.size.width, self.size.height))
-        self.refresh()
-
-    def render_line(self, y: int) -> Strip:
-        """One line of the newest frame."""
-        style = self.rich_style
-        if y >= len(self._lines):
-            return Strip.blank(self.size.width, style)
-        line, console = self._lines[y], self.app.console
-        # A text without spans renders without its own style.
-        strip = Strip(line.render(console)).apply_style(console.get_style(line.style)).apply_style(style)
-        return strip.adjust_cell_length(self.size.width, style)
 
 
 class Screen(App[int]):
@@ -411,22 +381,3 @@ class Screen(App[int]):
 
 def _is_terminal() -> bool:
     return sys.__stdin__ is not None and sys.__stdin__.isatty()
-
-
-def on_screen(order: RunOrder, ui: Ui, look: Look | None) -> tuple[int, RunSeen]:
-    """Follow a run to its end on the screen: its exit code, and what was seen of it."""
-
-    def ordered(confirmed: dict[str, str]) -> RunOrder:
-        if not confirmed:
-            return order
-        overrides = (order.overrides or {}) | {key: reason for key, reason in confirmed.items() if reason}
-        return replace(order, permissives_confirmed="at the terminal", overrides=overrides)
-
-    screen = Screen(ordered, ui, look)
-    code = screen.run()
-    return EXIT_OUR_ERROR if code is None else code, screen.view.seen
-
-
-def asked_checks(overrides: dict[str, str]) -> list[str]:
-    """The pre-power checks to ask for: all but those that are gone on without already."""
-    return [check.key for check in PRE_POWER_CHECKS if check.key not in overrides]
