@@ -80,8 +80,8 @@ SCENES = (
         0.2,
     ),
     Scene("warm-up", "demo --unit repaired-amplifier --warm-up --speed 60 --into {into}", "against minutes", (), 7.0),
-    Scene("soak", "demo --unit repaired-amplifier --warm-up --speed 200 --into {into}", "stay with it", (), 3.0),
-    Scene("after", "demo --unit healthy-amplifier --speed 100 --into {into}", "capture:", (), 0.5),
+    Scene("soak", "demo --unit repaired-amplifier --warm-up --speed 40 --into {into}", "g ends the soak", (), 1.0),
+    Scene("after", "demo --unit healthy-amplifier --speed 100 --into {into}", "enter close", (), 1.0),
 )
 
 
@@ -106,7 +106,7 @@ def played(scene: Scene, width: int, height: int, *, colour: bool) -> tuple[str,
                 for key in keys:
                     tmux("send-keys", "-t", SESSION, key)
                     time.sleep(0.6)  # as a person presses
-            _until(lambda text: scene.at.lower() in text.lower())
+            _until(lambda text: scene.at in text)
             time.sleep(scene.wait_s)
             found = tmux("capture-pane", "-p", "-t", SESSION), tmux("capture-pane", "-e", "-p", "-t", SESSION)
             tmux("send-keys", "-t", SESSION, "Escape")
@@ -128,6 +128,7 @@ def svg(coloured: str, width: int, title: str) -> str:
     console = Console(record=True, width=width, file=open("/dev/null", "w"), force_terminal=True)  # noqa: SIM115
     console.print(Text.from_ansi(coloured), end="", no_wrap=True, crop=True)
     drawn = console.export_svg(title=title, theme=THEME, code_format=PLAIN)
+    drawn = re.sub(r"<!--.*?-->", "", drawn)
     drawn = re.sub(r"@font-face \{.*?\}", "", drawn, flags=re.DOTALL)
     return "\n".join(line.rstrip() for line in drawn.replace("Fira Code", "monospace").splitlines()) + "\n"
 
