@@ -22,7 +22,7 @@ from instruments.simulated.serve import (
 from instruments.simulated.wires import WIRES
 
 GIVES_WAY: Final = 5
-"""In lock-step the bench takes all the time that it gets: engine, watchdog and screen, on the same cores, come first."""
+"""In lock-step the bench takes all the time that it gets: engine, watchdog and screen, on the same cores, go first."""
 
 
 def main() -> int:
