@@ -22,6 +22,7 @@ from typing import Any
 from rampguard.engine.lines import LineReader
 from rampguard.engine.link import RunOrder
 from rampguard.screen import app
+from rampguard.screen.giving_way import give_way
 from rampguard.screen.ui import Ui
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
@@ -55,7 +56,7 @@ class Counted(app.Screen):
     """The screen, counting its frames; every run begins it anew."""
 
     def __init__(self, order: Any, ui: Ui, frames: Path) -> None:
-        super().__init__(order, ui)
+        super().__init__(order, ui, gives_way=give_way)
         self._frames, self._drawn, self._told_s = frames, 0, 0.0
 
     def _tick(self) -> None:

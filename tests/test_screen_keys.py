@@ -385,10 +385,24 @@ def test_contrast_and_clicks() -> None:
 def test_a_frame_has_the_size_that_the_terminal_has_by_then() -> None:
     async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
         for size in ((200, 60), (40, 10), (120, 40)):
+            screen._resized_s = 0.0
             await pilot.resize_terminal(*size)
             await pilot.pause()
             screen._tick()
             assert len(screen._board._lines) == size[1]
+
+    played(moments()["power-up"], act)
+
+
+def test_of_a_window_that_is_pulled_about_the_last_size_is_drawn() -> None:
+    async def act(pilot: Pilot[int], screen: Screen, engine: Engine) -> None:
+        for height in range(25, 45):
+            await pilot.resize_terminal(120, height)
+        screen._resized_s = 0.0
+        screen._tick()
+        await pilot.pause()
+        screen._tick()
+        assert len(screen._board._lines) == 44
 
     played(moments()["power-up"], act)
 

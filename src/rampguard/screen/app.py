@@ -14,7 +14,7 @@ from typing import Any, ClassVar, Final
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.events import Key, Resize
+from textual.events import Event, Key, Resize
 from textual.widgets import Input
 
 from rampguard.engine.link import EXIT_STOPPED, EngineProcess, RunOrder
@@ -27,8 +27,8 @@ from rampguard.screen.view import Part, View
 
 FRAME_EVERY_S: Final = 0.1
 """Wall time between two frames; with each the engine is told that the screen is there."""
-RESIZED_EVERY_S: Final = 0.04
-"""A window that is being pulled is not drawn more often than so."""
+RESIZED_EVERY_S: Final = 0.15
+"""A window that is being pulled about is followed no more often than so: laying out takes time from the engine."""
 TURN_V, TURN_FAR_V = 1.0, 5.0
 """By how much a key turns the knob of a simulated variac."""
 CLOSE_WAIT_S: Final = 10.0
@@ -79,16 +79,24 @@ class Screen(App[int]):
         Binding("enter,q", "close", "close"),
     ]
 
-    def __init__(self, order: Callable[[dict[str, str]], RunOrder], ui: Ui, look: Look | None = None) -> None:
+    def __init__(
+        self,
+        order: Callable[[dict[str, str]], RunOrder],
+        ui: Ui,
+        look: Look | None = None,
+        gives_way: Callable[[], None] = lambda: None,
+    ) -> None:
         super().__init__()
         self.view = View()
         self.ui = ui
         self._order = order
         self._look = look
+        self._gives_way = gives_way
         self._engine: EngineProcess | None = None
         self._rung = (0, 0)
         self._code = EXIT_STOPPED
-        self._drawn_s = self._answered_s = self._hinted_s = 0.0
+        self._resized_s = self._answered_s = self._hinted_s = 0.0
+        self._resize: Resize | None = None
         self._concluded = False
         """Whether the engine is gone, and the run's exit code is known."""
         self._leaving = False
@@ -107,10 +115,18 @@ class Screen(App[int]):
         if not self.ui.asking:
             self._begin()
 
+    async def on_event(self, event: Event) -> None:
+        """Everything that happens comes by here. Of a window that is being pulled about the newest size is enough."""
+        if isinstance(event, Resize):
+            if time.monotonic() - self._resized_s < RESIZED_EVERY_S:
+                self._resize = event
+                return
+            self._resized_s, self._resize = time.monotonic(), None
+        await super().on_event(event)
+
     def on_resize(self, event: Resize) -> None:
-        """The frame is of another size: drawn at once, or with the next, where that has just been done."""
-        if time.monotonic() - self._drawn_s > RESIZED_EVERY_S:
-            self._draw()
+        """The frame is of another size."""
+        self._board.draw()
 
     def _listen_to_signals(self) -> None:
         if sys.platform != "win32":
@@ -122,6 +138,7 @@ class Screen(App[int]):
 
     def _begin(self) -> None:
         self._engine = EngineProcess(self._order(self.ui.confirmed))
+        self._gives_way()
 
     # -- ten times a second -------------------------------------------------------------------------------------
 
@@ -141,10 +158,8 @@ class Screen(App[int]):
             self._stop_typing()
         if self.ui.hint and time.monotonic() - self._hinted_s > HINT_S:
             self.ui.hint = ""
-        self._draw()
-
-    def _draw(self) -> None:
-        self._drawn_s = time.monotonic()
+        if self._resize is not None and time.monotonic() - self._resized_s >= RESIZED_EVERY_S:
+            self.post_message(self._resize)
         self._board.draw()
 
     def _hear(self, engine: EngineProcess) -> None:

@@ -8,6 +8,7 @@ from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.engine.link import EXIT_OUR_ERROR, RunOrder
 from rampguard.run_seen import RunSeen
 from rampguard.screen.app import Look, Screen
+from rampguard.screen.giving_way import give_way
 from rampguard.screen.ui import Ui
 
 
@@ -20,7 +21,7 @@ def on_screen(order: RunOrder, ui: Ui, look: Look | None) -> tuple[int, RunSeen]
         overrides = (order.overrides or {}) | {key: reason for key, reason in confirmed.items() if reason}
         return replace(order, permissives_confirmed="at the terminal", overrides=overrides)
 
-    screen = Screen(ordered, ui, look)
+    screen = Screen(ordered, ui, look, give_way)
     code = screen.run()
     return EXIT_OUR_ERROR if code is None else code, screen.view.seen
 
