@@ -88,10 +88,15 @@ STORY: Final[dict[str, Words]] = {
 }
 
 
+def told_causes(causes: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
+    """The faults that are worth telling, with their probabilities, best first."""
+    faults = [(cause, probability) for cause, probability in causes if cause != Cause.NO_FAULT]
+    return [pair for pair in faults if pair[1] >= LEAST_TOLD][:TOLD_MOST]
+
+
 def cause_lines(causes: Sequence[tuple[str, float]], *, tripped: bool, width: int = 100) -> Iterator[str]:
     """The causes as lines of text, best first; nothing where nothing speaks for any fault."""
-    faults = [(cause, probability) for cause, probability in causes if cause != Cause.NO_FAULT]
-    told = [pair for pair in faults if pair[1] >= LEAST_TOLD][:TOLD_MOST]
+    told = told_causes(causes)
     if not told or (not tripped and causes[0][0] == Cause.NO_FAULT):
         return
     yield OFF_FIRST

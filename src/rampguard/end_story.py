@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from rampguard.cause_story import cause_lines
@@ -29,17 +29,27 @@ def outcome_line(summary: Mapping[str, Any]) -> str:
 
 def off_lines(summary: Mapping[str, Any]) -> Iterator[str]:
     """Whether off is proven, and what reservoirs hold."""
+    if not summary["off"]["proven"]:
+        yield f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}"
+    yield from proof_lines(summary)
+
+
+def proof_lines(summary: Mapping[str, Any]) -> Iterator[str]:
+    """What speaks for its being off, and what reservoirs hold; where off is not proven, what is known."""
     off = summary["off"]
     if off["proven"]:
         yield f"OFF, proven: {'; '.join(off['by'])}"
         yield from reservoir_lines(summary.get("reservoirs", {}))
         yield RESERVOIRS
     else:
-        yield f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}"
         yield f"what is known: {'; '.join([*off['by'], *off['problems']]) or 'nothing'}"
 
 
 def causes_of(summary: Mapping[str, Any], width: int = 100) -> Iterator[str]:
     """The likely causes, with what to measure next, in lines no longer than ``width``."""
-    causes = tuple((found["cause"], found["probability"]) for found in summary.get("causes", []))
-    yield from cause_lines(causes, tripped=summary["trip"] is not None, width=width)
+    yield from cause_lines(causes_in(summary), tripped=summary["trip"] is not None, width=width)
+
+
+def causes_in(summary: Mapping[str, Any]) -> Sequence[tuple[str, float]]:
+    """The causes and their probabilities, best first."""
+    return tuple((found["cause"], found["probability"]) for found in summary.get("causes", []))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from rampguard.quantities import LINE_QUANTITIES, LINE_VOLTAGE, Quantity, Signal
@@ -55,12 +56,18 @@ _MILLI_BELOW: Final = {"A": 1.0, "V": 1.0}
 
 def readings_line(values: dict[str, float]) -> str:
     """Readings, by column, in one line that fits a terminal: the line's first, small ones in thousandths."""
-    named = ((Signal.from_column(column), value) for column, value in values.items())
-    known = [(signal, value) for signal, value in named if signal is not None]
-    known.sort(key=lambda pair: (pair[0].quantity not in LINE_QUANTITIES, list(Quantity).index(pair[0].quantity)))
+    known = in_order(values)
     if len(known) > MOST_IN_A_LINE:
         known = [pair for pair in known if pair[0].quantity in (*LINE_QUANTITIES, Quantity.RAIL, Quantity.TEMPERATURE)]
     return "  ".join(_with_unit(signal, value) for signal, value in known)
+
+
+def in_order(values: Mapping[str, float]) -> list[tuple[Signal, float]]:
+    """Readings, by column, as signals with their values: the line's first. A column that is no signal is left out."""
+    named = ((Signal.from_column(column), value) for column, value in values.items())
+    known = [(signal, value) for signal, value in named if signal is not None]
+    known.sort(key=lambda pair: (pair[0].quantity not in LINE_QUANTITIES, list(Quantity).index(pair[0].quantity)))
+    return known
 
 
 def name_words(signal: Signal) -> str:

@@ -10,8 +10,10 @@ import threading
 from dataclasses import dataclass
 from typing import TextIO
 
+from rampguard.ramp.stepper import Pace
+
 _TOUCHES = {"d": "let-go", "lid": "lid", "go on": "go-on"}
-PACES = ("pause", "resume", "step", "back")
+PACES = tuple(Pace)
 _TURN = re.compile(r"[+-]\d+(?:[.,]\d+)?")
 
 

@@ -291,7 +291,7 @@ class Screen(App[int]):
 
     def action_pressed(self) -> None:
         """The unit's power button has been pressed."""
-        if self.view.ramping and any(stage["ends_when"] == "power-pressed" for stage in self.view.run["stages"]):
+        if self.view.ramping and self.view.presses_power:
             self._command("power-pressed")
 
     def action_note_or_no(self) -> None:
@@ -300,14 +300,6 @@ class Screen(App[int]):
             self.exit(EXIT_STOPPED)
         elif self.view.seen.live and self.view.part is not Part.AFTER:
             self._open("note", "note")
-
-    def action_note(self) -> None:
-        """A note for the capture."""
-        self.action_note_or_no()
-
-    def action_answer_no(self) -> None:
-        """A pre-power check does not hold: nothing is energised."""
-        self.action_note_or_no()
 
     def action_answer_yes(self) -> None:
         """A pre-power check holds."""

@@ -7,10 +7,10 @@ from typing import Any
 
 from rich.text import Text
 
-from rampguard.cause_story import LEAST_TOLD, SURE, TOLD_MOST
+from rampguard.cause_story import SURE, told_causes
 from rampguard.cautions import NOT_PROVEN_OFF
 from rampguard.course_story import check_lines
-from rampguard.end_story import causes_of, off_lines
+from rampguard.end_story import causes_in, causes_of, proof_lines
 from rampguard.guard.evidence import CAUSE_WORDS
 from rampguard.quantities import Cause
 from rampguard.screen.blocks import STYLES, big_row, filled, paragraphs
@@ -91,9 +91,7 @@ def _story(view: View, ui: Ui, width: int) -> Iterator[str]:
     summary = view.summary
     yield from _why(view, summary)
     yield from _do_now(view, summary)
-    for line in off_lines(summary):
-        if not set(line) <= set("!\n") and NOT_PROVEN_OFF not in line:
-            yield line
+    yield from proof_lines(summary)
     yield ""
     yield from causes_of(summary, width)
     yield from check_lines(summary.get("checks", []))
@@ -134,12 +132,11 @@ def _do_now(view: View, summary: Mapping[str, Any]) -> Iterator[str]:
 
 def _likely(summary: Mapping[str, Any]) -> str:
     """The likely causes in a line; empty where nothing speaks for any."""
-    causes = summary.get("causes", [])
-    if not causes or causes[0]["cause"] == Cause.NO_FAULT:  # what was lost or overdue says nothing of the unit
+    causes = causes_in(summary)
+    if not causes or causes[0][0] == Cause.NO_FAULT:  # what was lost or overdue says nothing of the unit
         return ""
-    faults = [(found["probability"], found["cause"]) for found in causes if found["cause"] != Cause.NO_FAULT]
-    told = [f"{CAUSE_WORDS[cause]} {100.0 * min(part, SURE):.0f} %" for part, cause in faults if part >= LEAST_TOLD]
-    return f"LIKELY  {', '.join(told[:TOLD_MOST])}" if told else ""
+    told = [f"{CAUSE_WORDS[cause]} {100.0 * min(part, SURE):.0f} %" for cause, part in told_causes(causes)]
+    return f"LIKELY  {', '.join(told)}" if told else ""
 
 
 def _without_result(view: View) -> Iterator[str]:

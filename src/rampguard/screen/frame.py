@@ -6,16 +6,15 @@ stands; the part's own body; what comes next; what happened; the keys.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from rich.style import Style
 from rich.text import Text
 
 from rampguard.guard.watched import BY_KEY, Override
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER
-from rampguard.readings_words import value_words
+from rampguard.readings_words import name_words, value_words
 from rampguard.screen.blocks import STYLES, beside, big_row, cut, filled, wrapped
 from rampguard.screen.end_frame import end_body
 from rampguard.screen.plot import against_line
@@ -103,12 +102,8 @@ def _live_body(view: View, ui: Ui, size: Size, room: int, now_s: float) -> list[
 
 def _headline(view: View) -> list[tuple[str, str]]:
     return [
-        (value_words(signal, view.values[signal.column]), label)
-        for signal, label in (
-            (LINE_VOLTAGE, "line voltage"),
-            (LINE_CURRENT, "line current"),
-            (REAL_POWER, "real power"),
-        )
+        (value_words(signal, view.values[signal.column]), name_words(signal))
+        for signal in (LINE_VOLTAGE, LINE_CURRENT, REAL_POWER)
         if signal.column in view.values
     ] or [("- V", "line voltage")]
 
@@ -131,7 +126,6 @@ def _hand_head(view: View, size: Size) -> list[Text]:
 def _plot(view: View, ui: Ui, width: int, height: int) -> list[Text]:
     signal = REAL_POWER if ui.power and REAL_POWER.column in view.traces else LINE_CURRENT
     column = signal.column
-    what = "real power" if signal is REAL_POWER else "line current"
     trace = view.traces.get(column)
     drawn = against_line(
         width,
@@ -141,7 +135,7 @@ def _plot(view: View, ui: Ui, width: int, height: int) -> list[Text]:
         ceiling=view.newest.get("ceilings", {}).get(column),
         nameplate_v=view.nameplate_v,
         unit=signal.unit,
-        title=f"{what}; ░ a healthy unit's",
+        title=f"{name_words(signal)}; ░ a healthy unit's",
     )
     return list(drawn.split("\n"))
 
@@ -227,7 +221,7 @@ def keys_now(view: View, ui: Ui) -> list[tuple[str, str, str]]:
     if view.summary is not None or view.ended:
         return [("enter", "close", "close"), ("up/down", "read on", "")]
     if not view.seen.live:
-        asking = [("y", "confirmed", "answer_yes"), ("n", "not so", "answer_no")]
+        asking = [("y", "confirmed", "answer_yes"), ("n", "not so", "note_or_no")]
         if ui.asking and BY_KEY[ui.asking[0]].override is Override.OPERATOR:
             asking.append(("o", "go on without", "override"))
         if ui.to_begin:
@@ -237,21 +231,17 @@ def keys_now(view: View, ui: Ui) -> list[tuple[str, str, str]]:
     if view.trip:
         return [*keys, ("up/down", "read on", "")]
     if view.going_off:
-        return [*keys, ("n", "note", "note")]
+        return [*keys, ("n", "note", "note_or_no")]
     if view.course:
         keys += [("t", "trimmer", "trimmer"), ("d", "let go", "let_go"), ("l", "lid", "lid"), ("g", "go on", "go_on")]
     else:
         pause = ("r", "resume", "resume") if view.paused else ("p", "pause", "pause")
         keys += [pause, ("→", "step", "step"), ("←", "back", "stage_back")]
-        keys += [("b", "pressed", "pressed")] if any(_waits_for_press(stage) for stage in view.run["stages"]) else []
+        keys += [("b", "pressed", "pressed")] if view.presses_power else []
         keys += [("w", "amps" if ui.power else "watts", "power")]
     if ui.turns and not view.course:
         keys.append(("↑↓", "turn", ""))
-    return [*keys, ("n", "note", "note"), ("m", "mute", "mute"), ("c", "bright", "contrast")]
-
-
-def _waits_for_press(stage: Mapping[str, Any]) -> bool:
-    return bool(stage["ends_when"] == "power-pressed")
+    return [*keys, ("n", "note", "note_or_no"), ("m", "mute", "mute"), ("c", "bright", "contrast")]
 
 
 def _keys(view: View, ui: Ui, size: Size) -> Text:

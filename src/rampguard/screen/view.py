@@ -255,6 +255,11 @@ class View:
         return late[-1].text if late else ""
 
     @property
+    def presses_power(self) -> bool:
+        """Whether there is a stage of the plan at which the unit's power button is pressed."""
+        return any(stage["ends_when"] == "power-pressed" for stage in self.run.get("stages", []))
+
+    @property
     def next_stage(self) -> Mapping[str, Any] | None:
         """The stage that comes after this one; None at the end, or where it is not told."""
         stages = self.run.get("stages", [])

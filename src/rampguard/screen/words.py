@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from rampguard.cautions import NOT_PROVEN_OFF
 from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
-from rampguard.readings_words import name_words, value_words
+from rampguard.readings_words import in_order, name_words, value_words
 from rampguard.run_seen import ENGINE_SILENT
 from rampguard.screen.view import Part, View
 
@@ -139,11 +139,8 @@ class Margin:
 
 def margins(view: View) -> Iterator[Margin]:
     """Of every reading, the line's first."""
-    signals = [(signal, value) for column, value in view.values.items() if (signal := Signal.from_column(column))]
-    order = list(Quantity)
-    signals.sort(key=lambda pair: (pair[0].quantity not in LINE_QUANTITIES, order.index(pair[0].quantity)))
     left_out = " ".join(view.newest.get("not_evaluated", []))
-    for signal, value in signals:
+    for signal, value in in_order(view.values):
         yield _margin(view, signal, value, left_out)
 
 
