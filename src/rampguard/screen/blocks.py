@@ -18,10 +18,16 @@ STYLES: Final = {"well": "bold green", "look": "bold yellow", "danger": "bold wh
 """By how it stands; the words say it, too."""
 
 
+@functools.cache
+def _letters(font: str) -> Figlet:
+    """A font's file is read once: figures change with every frame."""
+    return Figlet(font=font, width=1000)
+
+
 @functools.lru_cache(maxsize=512)
 def big(said: str, font: str) -> tuple[str, ...]:
     """Words in block letters, in lines of one width."""
-    lines = Figlet(font=font, width=1000).renderText(said).splitlines()[: BIG_ROWS[font]]
+    lines = _letters(font).renderText(said).splitlines()[: BIG_ROWS[font]]
     width = max((len(line.rstrip()) for line in lines), default=0)
     return tuple(line.rstrip().ljust(width) for line in lines)
 
