@@ -22,12 +22,13 @@ from rampguard.guard.watched import BY_KEY, Override
 from rampguard.run_seen import Silence
 from rampguard.screen.board import Board
 from rampguard.screen.frame import frame
+from rampguard.screen.giving_way import offer_processor
 from rampguard.screen.ui import Ui
 from rampguard.screen.view import Part, View
 
 FRAME_EVERY_S: Final = 0.1
 """Wall time between two frames; with each the engine is told that the screen is there."""
-RESIZED_EVERY_S: Final = 0.15
+RESIZED_EVERY_S: Final = 0.3
 """A window that is being pulled about is followed no more often than so: laying out takes time from the engine."""
 TURN_V, TURN_FAR_V = 1.0, 5.0
 """By how much a key turns the knob of a simulated variac."""
@@ -104,7 +105,7 @@ class Screen(App[int]):
 
     def compose(self) -> ComposeResult:
         """The board, and a line to type into."""
-        self._board = Board(lambda size: frame(self.view, self.ui, size, time.monotonic()))
+        self._board = Board(lambda size: frame(self.view, self.ui, size, time.monotonic(), offer_processor))
         yield self._board
         yield Input(id="typed")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -33,7 +33,6 @@ class Dots:
                 cell = (column >> 1, row >> 2)
                 cells[cell] = cells.get(cell, 0) | _BITS[row & 3][column & 1]
 
-    def at(self, column: int, row: int) -> str:
-        """The character of a cell; empty where no dot is."""
-        pattern = self._cells.get((column, row))
-        return "" if pattern is None else chr(_FIRST + pattern)
+    def drawn(self) -> Iterator[tuple[tuple[int, int], str]]:
+        """Every cell in which a dot is, (column, row from the top), with its character."""
+        return ((at, chr(_FIRST + pattern)) for at, pattern in self._cells.items())

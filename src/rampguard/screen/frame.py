@@ -6,6 +6,7 @@ stands; the part's own body; what comes next; what happened; the keys.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -52,8 +53,11 @@ class Size:
         return self.height >= TALL_FROM and self.width >= 100
 
 
-def frame(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
-    """Every line of the screen, cut to its size. ``now_s`` is wall time, monotonic."""
+def frame(view: View, ui: Ui, size: Size, now_s: float, between: Callable[[], None] = lambda: None) -> list[Text]:
+    """Every line of the screen, cut to its size. ``now_s`` is wall time, monotonic.
+
+    ``between`` is called between two pieces of work.
+    """
     if size.width < LEAST.width or size.height < LEAST.height:
         return _cramped(view, ui, size, now_s)
     top, bottom = [_strip(view, ui, size)], _bottom(view, ui, size)
@@ -63,7 +67,8 @@ def frame(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
     elif view.part is Part.READY:
         body = ready_body(view, ui, size.width, room, tall=size.tall)
     else:
-        body = _live_body(view, ui, size, room, now_s)
+        body = _live_body(view, ui, size, room, now_s, between)
+    between()
     return [cut(line, size.width) for line in (*top, *filled(body, room), *bottom)][: size.height]
 
 
@@ -83,7 +88,8 @@ def _cramped(view: View, ui: Ui, size: Size, now_s: float) -> list[Text]:
     return [cut(line, size.width) for line in (*filled(lines, size.height - len(keys)), *keys)][: size.height]
 
 
-def _live_body(view: View, ui: Ui, size: Size, room: int, now_s: float) -> list[Text]:
+def _live_body(view: View, ui: Ui, size: Size, room: int, now_s: float, between: Callable[[], None]) -> list[Text]:
+    between()
     how = standing(view, now_s)
     said = wrapped(how.text, size.width - 2, most=2, style=STYLES[how.level])
     if view.course:
@@ -94,10 +100,13 @@ def _live_body(view: View, ui: Ui, size: Size, room: int, now_s: float) -> list[
         head = big_row(_headline(view), size.width, tall=size.tall)
     lines = [*head, *filled(said, 2)]
     left = room - len(lines)
+    between()
     if view.course:
         return lines + warm_body(view, size.width, left, _readings_table)
     wide = max(40, int(size.width * (0.52 if size.width < 100 else 0.58)))
-    return lines + beside(_plot(view, ui, wide, left), _readings_table(view, size.width - wide - 2, left), wide, left)
+    plot = _plot(view, ui, wide, left)
+    between()
+    return lines + beside(plot, _readings_table(view, size.width - wide - 2, left), wide, left)
 
 
 def _headline(view: View) -> list[tuple[str, str]]:
@@ -127,7 +136,7 @@ def _plot(view: View, ui: Ui, width: int, height: int) -> list[Text]:
     signal = REAL_POWER if ui.power and REAL_POWER.column in view.traces else LINE_CURRENT
     column = signal.column
     trace = view.traces.get(column)
-    drawn = against_line(
+    return against_line(
         width,
         height,
         points=[] if trace is None else trace.points,
@@ -137,7 +146,6 @@ def _plot(view: View, ui: Ui, width: int, height: int) -> list[Text]:
         unit=signal.unit,
         title=f"{name_words(signal)}; ░ a healthy unit's",
     )
-    return list(drawn.split("\n"))
 
 
 def _readings_table(view: View, width: int, height: int) -> list[Text]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
+from operator import itemgetter
 from typing import Final
 
 from rich.text import Text
@@ -21,6 +22,7 @@ NOW: Final = "●"
 CEILING: Final = "╌"
 LABEL: Final = 8
 """Cells for the labels at the left."""
+_BLANK: Final = (" ", "")
 LEAST_TOP: Final = {"A": 0.05, "W": 2.0, "mV": 5.0}
 """A plot's vertical axis reaches so far at least, by unit."""
 
@@ -45,7 +47,7 @@ def against_line(
     nameplate_v: float,
     unit: str,
     title: str,
-) -> Text:
+) -> list[Text]:
     """Current or power against line voltage, in so many cells. ``bounds`` by part of line voltage, as in the view."""
     inner_w, inner_h = max(8, width - LABEL - 1), max(3, height - 3)
     right_v = HEADROOM * nameplate_v
@@ -58,23 +60,37 @@ def against_line(
     top = nice_top(max(1.1 * most, LEAST_TOP[unit]))
     dots = Dots(inner_w, inner_h)
     dots.plot((x / right_v, y / top) for x, y in points)
-    shaded = _shaded(inner_w, inner_h, drawn_through(bounds), top)
-    limit_row = None if ceiling is None or ceiling > top else int((1.0 - ceiling / top) * inner_h)
-    now_cell = None
+    # In layers, the last on top.
+    cells = dict.fromkeys(_shaded(inner_w, inner_h, drawn_through(bounds), top), (SHADE, "green"))
+    if ceiling is not None and ceiling <= top:
+        row = int((1.0 - ceiling / top) * inner_h)
+        cells |= {(column, row): (CEILING, "red") for column in range(inner_w)}
+    cells |= {at: (dot, "bold") for at, dot in dots.drawn()}
     if newest is not None:
         row = min(inner_h - 1, max(0, int((1.0 - newest[1] / top) * inner_h)))
-        now_cell = (min(inner_w - 1, int(newest[0] / right_v * inner_w)), row)
-    text = Text(no_wrap=True)
-    text.append(f"{title[: width - 1]}\n", "bold")
-    for row in range(inner_h):
-        text.append(_y_label(row, inner_h, top, unit), "dim")
-        text.append("│", "dim")
-        for column in range(inner_w):
-            _cell(text, dots, column, row, now=now_cell, shaded=shaded, limit=row == limit_row)
-        text.append("\n")
-    text.append(" " * LABEL + "└" + "─" * inner_w + "\n", "dim")
-    text.append(_x_labels(inner_w, nameplate_v), "dim")
-    return text
+        cells[min(inner_w - 1, int(newest[0] / right_v * inner_w)), row] = NOW, "bold"
+    return [
+        Text(title[: width - 1], "bold"),
+        *_rows(cells, inner_w, inner_h, top, unit),
+        Text(_x_labels(inner_w, nameplate_v), "dim"),
+    ]
+
+
+_Cells = Mapping[tuple[int, int], tuple[str, str]]
+"""By (column, row from the top): what stands in a cell, and its style."""
+
+
+def _rows(cells: _Cells, width: int, height: int, top: float, unit: str) -> list[Text]:
+    """What was painted, between its axes."""
+    lines = []
+    for row in range(height):
+        line = Text(_y_label(row, height, top, unit) + "│", no_wrap=True)
+        line.stylize("dim")
+        painted = (cells.get((column, row), _BLANK) for column in range(width))
+        for style, run in itertools.groupby(painted, key=itemgetter(1)):  # runs, not cells: it is drawn often
+            line.append("".join(map(itemgetter(0), run)), style)
+        lines.append(line)
+    return [*lines, Text(" " * LABEL + "└" + "─" * width, "dim")]
 
 
 NEAR_PARTS: Final = 14
@@ -91,29 +107,6 @@ def drawn_through(bounds: Mapping[int, tuple[float, float]]) -> dict[int, tuple[
                 (low, high), (next_low, next_high) = bounds[left], bounds[right]
                 through[part] = (low + share * (next_low - low), high + share * (next_high - high))
     return through
-
-
-def _cell(
-    text: Text,
-    dots: Dots,
-    column: int,
-    row: int,
-    *,
-    now: tuple[int, int] | None,
-    shaded: set[tuple[int, int]],
-    limit: bool,
-) -> None:
-    dot = dots.at(column, row)
-    if now == (column, row):
-        text.append(NOW, "bold")
-    elif dot:
-        text.append(dot, "bold")
-    elif limit:
-        text.append(CEILING, "red")
-    elif (column, row) in shaded:
-        text.append(SHADE, "green")
-    else:
-        text.append(" ")
 
 
 def _shaded(width: int, height: int, bounds: Mapping[int, tuple[float, float]], top: float) -> set[tuple[int, int]]:
@@ -145,7 +138,7 @@ def _x_labels(width: int, nameplate_v: float) -> str:
     return "".join(line)[: width + LABEL + 1]
 
 
-def against_minutes(width: int, height: int, idles: Mapping[str, Sequence[tuple[float, float]]]) -> Text:
+def against_minutes(width: int, height: int, idles: Mapping[str, Sequence[tuple[float, float]]]) -> list[Text]:
     """Each channel's idle, mV, against minutes; the newest reading of each is marked by its number."""
     inner_w, inner_h = max(8, width - LABEL - 1), max(3, height - 3)
     every = [point for points in idles.values() for point in points]
@@ -157,12 +150,9 @@ def against_minutes(width: int, height: int, idles: Mapping[str, Sequence[tuple[
         if points:
             row = min(inner_h - 1, max(0, int((1.0 - points[-1][1] / top) * inner_h)))
             marks[(inner_w - 1, row)] = "*" if (inner_w - 1, row) in marks else str(number % 10)
-    text = Text(no_wrap=True)
-    text.append("idle, mV, against minutes at full line\n", "bold")
-    for row in range(inner_h):
-        text.append(_y_label(row, inner_h, top, "mV"), "dim")
-        text.append("│", "dim")
-        text.append("".join(marks.get((c, row)) or dots.at(c, row) or " " for c in range(inner_w)) + "\n", "bold")
-    text.append(" " * LABEL + "└" + "─" * inner_w + "\n", "dim")
-    text.append(" " * LABEL + f"0{f'{right:.1f} min'.rjust(inner_w - 1)}", "dim")
-    return text
+    cells = {at: (drawn, "bold") for at, drawn in itertools.chain(dots.drawn(), marks.items())}
+    return [
+        Text("idle, mV, against minutes at full line", "bold"),
+        *_rows(cells, inner_w, inner_h, top, "mV"),
+        Text(" " * LABEL + f"0{f'{right:.1f} min'.rjust(inner_w - 1)}", "dim"),
+    ]

@@ -39,7 +39,7 @@ def warm_body(view: View, width: int, height: int, table: Table) -> list[Text]:
     """Idles against time; beside them each channel, and in the soak every reading."""
     wide = max(36, int(width * 0.48))
     traces = {name: trace.points for name, trace in view.idles.items()}
-    left = list(against_minutes(wide, height, traces).split("\n"))
+    left = against_minutes(wide, height, traces)
     right = _channels(view, width - wide - 2)
     if view.course["phase"] != "warm-up" or len(right) + 4 <= height:
         right = [*right, Text(), *table(view, width - wide - 2, max(3, height - len(right) - 1))]
