@@ -1,8 +1,29 @@
-"""What the command line's arguments may be. Each raises argparse.ArgumentTypeError, saying what to write."""
+"""What the command line's arguments may be, and how a command is added.
+
+Each type raises argparse.ArgumentTypeError, saying what to write.
+"""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
+from typing import Any
+
+Act = Callable[[argparse.Namespace], int]
+"""A command: its arguments in, its exit code out."""
+
+
+def command(commands: Any, name: str, act: Act, help_: str, example: str) -> argparse.ArgumentParser:
+    """Add a command, with an example at the end of its help."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=help_,
+        description=help_[0].upper() + help_[1:] + ".",
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(command=act)
+    return parser
 
 
 def positive(text: str) -> float:

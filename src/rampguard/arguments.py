@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from rampguard import __version__
-from rampguard.argument_types import address, facts, mains, override, positive
+from rampguard.argument_types import Act, address, command, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.loads.classes import LOAD_CLASSES
-
-Act = Callable[[argparse.Namespace], int]
-"""A command: its arguments in, its exit code out."""
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
@@ -50,18 +47,6 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     return parser
 
 
-def _command(commands: Any, name: str, act: Act, help_: str, example: str) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        name,
-        help=help_,
-        description=help_[0].upper() + help_[1:] + ".",
-        epilog=f"example:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.set_defaults(command=act)
-    return parser
-
-
 def _add_shared(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--into", metavar="DIR", type=Path, help="folder the capture goes into (default: captures)")
     parser.add_argument("--no-screen", action="store_true", help="tell the story in lines of text")
@@ -89,7 +74,7 @@ def _add_after(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
-    parser = _command(
+    parser = command(
         commands,
         "demo",
         acts["demo"],
@@ -158,7 +143,7 @@ def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
-    parser = _command(
+    parser = command(
         commands,
         "run",
         acts["run"],
@@ -206,7 +191,7 @@ def _add_known_good(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_simulate(commands: Any, acts: Mapping[str, Act]) -> None:
-    parser = _command(
+    parser = command(
         commands,
         "simulate",
         acts["simulate"],
@@ -224,7 +209,7 @@ def _add_simulate(commands: Any, acts: Mapping[str, Act]) -> None:
 
 
 def _add_replay(commands: Any, acts: Mapping[str, Act]) -> None:
-    parser = _command(
+    parser = command(
         commands,
         "replay",
         acts["replay"],
@@ -244,7 +229,7 @@ def _add_replay(commands: Any, acts: Mapping[str, Act]) -> None:
 
 
 def _add_plot(commands: Any, acts: Mapping[str, Act]) -> None:
-    parser = _command(
+    parser = command(
         commands, "plot", acts["plot"], "draw ramp.png of a capture", "rampguard plot captures/healthy-amplifier"
     )
     parser.add_argument("capture", type=Path, help="capture folder")
@@ -252,7 +237,7 @@ def _add_plot(commands: Any, acts: Mapping[str, Act]) -> None:
 
 
 def _add_classes(commands: Any, acts: Mapping[str, Act]) -> None:
-    parser = _command(
+    parser = command(
         commands,
         "classes",
         acts["classes"],
@@ -269,15 +254,13 @@ def _add_classes(commands: Any, acts: Mapping[str, Act]) -> None:
 def _add_bench(commands: Any, acts: Mapping[str, Act]) -> None:
     parser = commands.add_parser("bench", help="get a bench ready: list what is connected, write its file, check it")
     parts = parser.add_subparsers(title="what to do", required=True, metavar="WHAT")
-    listing = _command(
-        parts, "list", acts["bench list"], "show VISA resources and serial ports", "rampguard bench list"
-    )
+    listing = command(parts, "list", acts["bench list"], "show VISA resources and serial ports", "rampguard bench list")
     listing.add_argument("--json", action="store_true", help="print one JSON object on standard output")
-    new = _command(
+    new = command(
         parts, "new", acts["bench new"], "write a bench file by a few questions", "rampguard bench new bench.toml"
     )
     new.add_argument("file", metavar="BENCH", type=Path, help="bench file to write")
-    check = _command(
+    check = command(
         parts,
         "check",
         acts["bench check"],

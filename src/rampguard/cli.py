@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import instruments
-from rampguard.arguments import Act, parser_of
+from rampguard.argument_types import Act
+from rampguard.arguments import parser_of
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, EXIT_STOPPED, RunOrder
 from rampguard.followed import Wanted, draw, follow_all, print_json, screen_fits
 
