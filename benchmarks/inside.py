@@ -94,9 +94,9 @@ class Disk:
 class Inside:
     """A bench in this process: its world, its instruments, what they do wrong, and every line that they sent."""
 
-    def __init__(self, planned: tuple[Mischief, ...], folder: Path) -> None:
-        self.world = World(make_unit(UNIT, SEED, *MAINS), *MAINS)
-        options = SimulationOptions(unit=UNIT, bench_file=folder / "bench.toml", lock_step=True)
+    def __init__(self, planned: tuple[Mischief, ...], folder: Path, *, unit: str = UNIT, seed: int = SEED) -> None:
+        self.world = World(make_unit(unit, seed, *MAINS), *MAINS)
+        options = SimulationOptions(unit=unit, seed=seed, bench_file=folder / "bench.toml", lock_step=True)
         self.fleet = fleet_of(self.world, options)
         self.mischiefs = {name: Mischiefs.of(name, planned) for name in self.fleet}
         self.sent: set[str] = set()

@@ -5,6 +5,7 @@ On a real bench nothing of this exists: a person reads the advice and does it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from instruments.errors import CommandRefused
@@ -64,6 +65,10 @@ class SimulatedUnitHand(_Told):
     def move_clip(self, channel: str) -> None:
         """Move the clips of the meters of the idle and the offset. Raises LinkError, CommandRefused."""
         self._say(f"CLIP {channel}")
+
+    def unplug(self, channels: Sequence[str]) -> None:
+        """Unplug these channels' boards, and plug in all others. Raises LinkError, CommandRefused."""
+        self._say(f"UNPL {','.join(channels) or ','}")
 
     def drive(self, level_v: float, load_ohm: float) -> None:
         """Drive every channel into its load, V rms. Raises LinkError, CommandRefused."""

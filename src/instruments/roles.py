@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
@@ -138,6 +139,10 @@ class UnitHand(Protocol):
 
     def move_clip(self, channel: str) -> None:
         """Move the clips of the meters of the idle and the offset to another channel."""
+        ...
+
+    def unplug(self, channels: Sequence[str]) -> None:
+        """Unplug these channels' boards, and plug in all others."""
         ...
 
     def drive(self, level_v: float, load_ohm: float) -> None:

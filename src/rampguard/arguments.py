@@ -10,6 +10,7 @@ from typing import Any
 from rampguard import __version__
 from rampguard.argument_types import Act, address, command, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
+from rampguard.hunt import arguments as hunt
 from rampguard.loads.classes import LOAD_CLASSES
 
 _EXAMPLES = """examples:
@@ -39,6 +40,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_demo(commands, acts)
     _add_run(commands, acts)
+    hunt.add(commands, acts)
     _add_simulate(commands, acts)
     _add_replay(commands, acts)
     _add_plot(commands, acts)
@@ -96,6 +98,11 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
         "--warm-up",
         action="store_true",
         help="go on at full line by the simulated unit's own sheet: warm-up, idle, every channel, soak",
+    )
+    parser.add_argument(
+        "--hunt",
+        action="store_true",
+        help="find the section at fault, of a unit with seven plug-in sections: --unit shorted-section",
     )
     _add_after(parser)
     _add_on_the_bench(parser)

@@ -37,7 +37,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from rampguard.demo import DEFAULT_UNIT, SimulatedBench, SimulatorFailed, sheet_of
+    from rampguard.demo import DEFAULT_UNIT, SimulatedBench, SimulatorFailed, sections_of, sheet_of
 
     on_screen = screen_fits(no_screen=options.no_screen, as_json=options.json)
     at_the_end = False
@@ -65,6 +65,7 @@ def _demo(options: argparse.Namespace) -> int:
             )
             wanted = replace(
                 _wanted(options, on_screen=on_screen),
+                hunts_in=sections_of() if options.hunt else None,
                 by_a_person=False,
                 tour=not options.no_tour,
                 on_the_bench=unit if at_the_end else "",
@@ -122,6 +123,24 @@ def _run(options: argparse.Namespace) -> int:
     )
     wanted = replace(_wanted(options, on_screen=on_screen), asks_checks=asks_on_screen)
     return _follow(order, wanted, options.look_on)
+
+
+def _hunt(options: argparse.Namespace) -> int:
+    from rampguard.pre_power import confirm_checks
+
+    mains_v, mains_hz = options.mains or (None, None)
+    overrides: dict[str, str] = {}
+    order = RunOrder(
+        bench=str(options.bench),
+        into=str(options.into or (options.job / "captures" if options.job is not None else Path("captures"))),
+        load_class=options.load_class,
+        nameplate_w=options.nameplate_w,
+        mains_v=mains_v,
+        mains_frequency_hz=mains_hz,
+        permissives_confirmed="by flag" if options.permissives_confirmed else confirm_checks(overrides),
+        overrides=overrides,
+    )
+    return follow_all(order, Wanted(options.json, hunts_in=options.sections))
 
 
 def _wanted(options: argparse.Namespace, *, on_screen: bool) -> Wanted:
@@ -234,6 +253,7 @@ def _plot(options: argparse.Namespace) -> int:
 _ACTS: Final[dict[str, Act]] = {
     "demo": _demo,
     "run": _run,
+    "hunt": _hunt,
     "simulate": _simulate,
     "replay": _replay,
     "plot": _plot,

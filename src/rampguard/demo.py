@@ -116,6 +116,11 @@ def sheet_of(unit: str) -> Path:
     return sheet
 
 
+def sections_of() -> Path:
+    """The sections of the simulated units that have any."""
+    return Path(__file__).parent / "sheets" / "sections" / "seven-sections.toml"
+
+
 def simulate(on_the_bench: OnTheBench, bench_file: Path, *, speed: float, log: Path | None) -> None:
     """Serve a simulated bench at ``speed`` until standard input closes. Raises SimulatorFailed."""
     from instruments.simulated.serve import Mischief, MischiefError, SimulationOptions, UnknownUnit, serve

@@ -28,6 +28,8 @@ class Wanted:
     on_screen: bool = False
     every_channel: bool = False
     cold_starts: bool = False
+    hunts_in: Path | None = None
+    """The sections file by which the section at fault is hunted; None: it is not."""
     by_a_person: bool = True
     """Whether somebody has to confirm what is done in between; on a simulated bench nobody has to."""
     asks_checks: bool = False
@@ -50,7 +52,9 @@ def follow_all(order: RunOrder, wanted: Wanted) -> int:
     """Follow what was ordered to its end. Returns the exit code."""
     following = _Following(wanted)
     order = replace(order, starts_follow=wanted.cold_starts)
-    if wanted.every_channel:
+    if wanted.hunts_in is not None:
+        code, result = following.hunt(order, wanted.hunts_in)
+    elif wanted.every_channel:
         code, result = following.every_channel(order)
     else:
         code, result = following.follow(order)
@@ -127,6 +131,23 @@ class _Following:
         for line in summary_lines(every):
             print(line, file=self.out)
         return every.exit_code, every.as_message
+
+    def hunt(self, order: RunOrder, sections_file: Path) -> tuple[int, dict[str, Any]]:
+        """Runs until it is known, as far as it can be, which section carries the fault."""
+        from rampguard.hunt.hunting import Hunt, HuntRefused, lines_of, mains_of
+        from rampguard.hunt.sections import SectionsError, load_sections
+
+        try:
+            sections = load_sections(sections_file)
+            mains = mains_of(order)
+        except (SectionsError, HuntRefused) as error:
+            print(error, file=sys.stderr)
+            return EXIT_BAD_INPUT, {"format": 1, "outcome": "refused", "reason": str(error)}
+        done = "Unplugged, reservoirs measured below 2 V before?"
+        hunted = Hunt(order, mains, sections, self.follow, lambda text: self._agreed(text, done)).hunt()
+        for line in lines_of(hunted):
+            print(line, file=self.out)
+        return hunted.exit_code, hunted.as_message
 
     def cold_starts(self, order: RunOrder, result: dict[str, Any]) -> int:
         """Cold starts after a run that passed; they go into its result."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, MutableMapping
+from collections.abc import Collection, Mapping, MutableMapping
 from typing import Final, Literal
 
 from instruments.simulated.front import Front
@@ -173,11 +173,10 @@ def clips_of(stages: Stages, ops: Ops) -> MutableMapping[Signal, Real]:
     clipped = list(zip(CLIPS, stages.channels, strict=False))
     warm_k: Real = 0.0
     driven_a = stages.drive.rail_a
-    for clips, channel in clipped:
-        seen[clips.emitter] = (channel.now_a + driven_a) * channel.emitter_ohm
+    shorted = [0.0 if stages.short_s is None else stages.shorted(number, ops) for number in range(len(clipped))]
+    for (clips, channel), short in zip(clipped, shorted, strict=True):
+        seen[clips.emitter] = (channel.now_a + driven_a + stages.short_a * short) * channel.emitter_ohm
         warm_k = warm_k + channel.sink_k
-    if stages.short_s is not None:
-        seen[CLIPS[0].emitter] = (stages.channels[0].now_a + stages.short_a) * stages.channels[0].emitter_ohm
     seen[HEAT_SINK] = ROOM_DEGC + warm_k / len(clipped)
     if minus is None:  # the output is behind a capacitor: no offset to clip to
         return seen
@@ -185,9 +184,8 @@ def clips_of(stages: Stages, ops: Ops) -> MutableMapping[Signal, Real]:
     # A missing rail lets the output go to the other; a short half way, until its partner pulls.
     gone = ops.either(ops.least(plus.volts, minus.volts) < 0.2 * ops.most(plus.volts, minus.volts), 1.0, 0.0)
     waking = ops.above_zero(stages.on * (AWAKE_AT - stages.on)) * (4.0 / AWAKE_AT**2)
-    for clips, channel in clipped:
-        shorted = clips is CLIPS[0] and stages.short_s is not None
-        pulled_v = (plus.volts - minus.volts) * (0.5 if shorted else 0.8 * gone)
+    for (clips, channel), short in zip(clipped, shorted, strict=True):
+        pulled_v = (plus.volts - minus.volts) * ops.either(short > 0.0, 0.5, 0.8 * gone)
         offset_v = channel.offset_v * stages.on + channel.waking_v * waking + pulled_v
         seen[clips.offset] = offset_v
         seen[clips.terminals] = offset_v * stages.relay_closed
@@ -202,6 +200,10 @@ class Staged(Unit):
     def turn_trimmer(self, number: int, by_a: float) -> None:
         """See `Unit.turn_trimmer`."""
         self.stages.turn_trimmer(number, by_a)
+
+    def unplug(self, numbers: Collection[int]) -> None:
+        """See `Unit.unplug`."""
+        self.stages.unplug(numbers)
 
     def drive(self, level_v: float, load_ohm: float) -> None:
         """See `Unit.drive`."""

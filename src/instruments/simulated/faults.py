@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import numpy as np
+
 from instruments.simulated.kinds import Values
 from instruments.simulated.stages import Leak
 from instruments.simulated.tolerances import Part
@@ -25,6 +27,11 @@ class Fault:
 def _short_output(unit: Any, v: Values) -> None:
     # A shorted pair has its two emitter resistors in series with what is left of the devices.
     unit.stages.short_s = 1.0 / (v["short_ohm"] + 2.0 * unit.stages.channels[0].emitter_ohm)
+
+
+def _short_a_section(unit: Any, v: Values) -> None:
+    unit.stages.short_in = np.floor(v["section"])
+    unit.stages.short_s = 10.0 ** -v["decades_ohm"]
 
 
 def _short_one_side(unit: Any, v: Values) -> None:
@@ -96,6 +103,13 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "shorted output pair": Fault(_short_output, _PAIR),
     "one output device shorted": Fault(
         _short_one_side, _PAIR | {"driven_a": Part(5.0, 0.3, "its partner's current gain times its driver's current")}
+    ),
+    "shorted section": Fault(
+        _short_a_section,
+        {
+            "section": Part(3.5, 1.0, "any of seven"),
+            "decades_ohm": Part(0.75, 1.67, "logarithm of the ohms from rail to rail: 0.3 to 100"),
+        },
     ),
     "shorted diode": Fault(_short_diode, {"short_ohm": Part(0.02, 0.5, "a diode melted through")}),
     "shorted turns": Fault(_short_turns, {"turns": Part(0.01, 0.5, "part of the primary's turns")}),

@@ -200,6 +200,7 @@ def unit_hand(world: World) -> ScpiInstrument:
 
     scpi.add("TRIMmer", turn)
     scpi.add("DRIVE", drive)
+    scpi.add("UNPLug", lambda text: world.unplug([channel(name) for name in text.split(",") if name.strip()]))
     scpi.add("CLIP", clip)
     scpi.add("LID", lambda text: world.put_lid(on=boolean(text)))
     return scpi

@@ -36,10 +36,15 @@ INRUSH_NTC: Final = {
 }
 
 
-def _amplifier(layout: amplifier.Layout, extra: Mapping[str, Part] | None = None) -> Kind:
+SEVEN_SECTIONS: Final = amplifier.parts_of("split", 7) | {
+    f"idle_a_{n}": Part(0.035, 0.3, "idle of a plug-in channel of a seven-channel amplifier") for n in range(1, 8)
+}
+
+
+def _amplifier(layout: amplifier.Layout, extra: Mapping[str, Part] | None = None, channels: int = 2) -> Kind:
     def make(values: Values, ops: Ops, mains_v: float, frequency_hz: float) -> Unit:
         fitted = amplifier.for_mains(values, mains_v, frequency_hz)
-        unit = amplifier.Amplifier(fitted, ops, layout=layout, mains_v=mains_v)
+        unit = amplifier.Amplifier(fitted, ops, layout=layout, channels=channels, mains_v=mains_v)
         square = (mains_v / amplifier.REFERENCE_V) ** 2
         if "soft_ohm" in values:
             pull_in_v = values["pull_in"] * mains_v
@@ -93,6 +98,7 @@ def _valve(rectifier: valve.Rectifier, *, choke_input: bool = False, standby_swi
 
 KINDS: Final[Mapping[str, Kind]] = {
     "amplifier": _amplifier("split"),
+    "amplifier, 7 sections": _amplifier("split", SEVEN_SECTIONS, channels=7),
     "single-rail amplifier": _amplifier("single"),
     "class-G amplifier": _amplifier("two-pairs"),
     "amplifier, soft start by resistor": _amplifier("split", SOFT_START),

@@ -7,6 +7,7 @@ worked out at every step.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -42,6 +43,8 @@ class Channel:
     """Rise of the devices above the heat sink."""
     now_a: Real = 0.0
     """Idle current now."""
+    plugged: Real = 1.0
+    """1 while its board is plugged in; 0: it draws nothing."""
 
     def tick(self, on: Real, across_v: Real, extra_w: Real, dt_s: float, ops: Ops) -> None:
         """One slow tick: ``on`` from 0 to 1, the voltage from rail to rail, and heat from elsewhere."""
@@ -118,7 +121,9 @@ class Stages:
     relay_delay_s: Real
     relay_a: Real
     short_s: Real = None
-    """Conductance of a short from rail to rail through the first channel; None where there is none."""
+    """Conductance of a short from rail to rail through one channel; None where there is none."""
+    short_in: Real = 0
+    """Which one, counted from 0."""
     driven_a: Real = None
     """What the partner of a shorted device lets through when driven hard; None: no limit."""
     leak: Leak | None = None
@@ -130,6 +135,7 @@ class Stages:
     up_s: Real = 0.0
     relay_closed: Real = 0.0
     _own_a: tuple[Real, Real] = (0.0, 0.0)
+    _short_plugged: Real = 1.0
 
     @property
     def across_v(self) -> Real:
@@ -144,6 +150,15 @@ class Stages:
         """Turn a channel's bias trimmer so that its cold idle changes by so much. Raises IndexError."""
         self.channels[number].idle_a = ABOVE_ZERO_A + max(0.0, self.channels[number].idle_a + by_a - ABOVE_ZERO_A)
 
+    def unplug(self, numbers: Collection[int]) -> None:
+        """Unplug the boards of these channels, counted from 0, and plug in all others."""
+        for number, channel in enumerate(self.channels):
+            channel.plugged = 0.0 if number in numbers else 1.0
+
+    def shorted(self, number: int, ops: Ops) -> Real:
+        """1 where the short is in this channel and its board is plugged in; else 0."""
+        return ops.either(self.short_in == number, self.channels[number].plugged, 0.0)
+
     def put_lid(self, *, on: bool) -> None:
         """Put the lid on, or take it off: heat sinks under it are a quarter worse."""
         for channel in self.channels:
@@ -154,7 +169,8 @@ class Stages:
         if self.short_s is None:
             return
         plus, minus = self.plus, self.minus
-        short_s, short_a = self.short_s, self.across_v * self.short_s
+        short_s = self.short_s * self._short_plugged
+        short_a = self.across_v * short_s
         if self.driven_a is not None:
             most_a = self.driven_a * ops.within_unit((self.weaker_v(ops) - 1.0) / 3.0)
             short_s = ops.either(short_a < most_a, short_s, 0.0)
@@ -176,12 +192,16 @@ class Stages:
         shared_a = shared_a - drivers_a
         extra_w = self.short_a * across_v if self.short_s is not None else 0.0
         driven_a = self.drive.rail_a
-        for channel in self.channels:
+        short_plugged = 0.0
+        for number, channel in enumerate(self.channels):
+            shorted = self.shorted(number, ops) if self.short_s is not None else 0.0
+            short_plugged = short_plugged + shorted
+            heat_w = extra_w * shorted
             if driven_a:
-                extra_w = extra_w + across_v * driven_a - self.drive.output_w
-            channel.tick(on, across_v, extra_w, dt_s, ops)
-            shared_a = shared_a + channel.now_a + driven_a
-            extra_w = 0.0
+                heat_w = heat_w + across_v * driven_a - self.drive.output_w
+            channel.tick(on * channel.plugged, across_v, heat_w, dt_s, ops)
+            shared_a = shared_a + channel.now_a + driven_a * channel.plugged
+        self._short_plugged = short_plugged
         self._relay(weaker_v, dt_s, ops)
         plus_a = shared_a + self.plus.volts / self.bleeder_ohm + self.relay_a * self.relay_closed
         minus_a = shared_a if self.minus is None else shared_a + self.minus.volts / self.bleeder_ohm

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -127,6 +127,9 @@ class Unit:
 
     def turn_trimmer(self, number: int, by_a: float) -> None:
         """Turn a channel's bias trimmer, so that its cold idle changes by so much, A."""
+
+    def unplug(self, numbers: Collection[int]) -> None:
+        """Unplug the boards of these channels, counted from 0, and plug in all others."""
 
     def drive(self, level_v: float, load_ohm: float) -> None:
         """Drive every channel into a load, V rms."""

@@ -10,7 +10,7 @@ import json
 import math
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import IO, Final
 
@@ -222,6 +222,12 @@ class World:
         """Turn the bias trimmer of one of the unit's channels."""
         with self.lock:
             self.unit.turn_trimmer(number, by_a)
+            self._changed_s = self.now_s
+
+    def unplug(self, numbers: Collection[int]) -> None:
+        """Unplug the boards of some of the unit's channels, and plug in all others."""
+        with self.lock:
+            self.unit.unplug(numbers)
             self._changed_s = self.now_s
 
     def drive(self, level_v: float, load_ohm: float) -> None:

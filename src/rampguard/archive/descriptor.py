@@ -95,6 +95,8 @@ class CaptureHeader:
     """The unit's sheet, by which the run went on at full line."""
     clip: str | None = None
     """The channel that the clips were moved to."""
+    unplugged: tuple[str, ...] = ()
+    """Sections of the unit that were unplugged."""
     direct_after: str | None = None
     """The capture of the ramp before a switch-on at full mains; None: this run is a ramp."""
 
@@ -124,6 +126,7 @@ def describe(
         "series_lamp_w": header.series_lamp_w,
         "sheet": None if header.sheet is None else dict(header.sheet),
         "clip": header.clip,
+        "unplugged": list(header.unplugged),
         "direct_after": header.direct_after,
         "bench": header.bench_title,
         "bench_kind": header.bench_kind,

@@ -119,6 +119,8 @@ class BeforePower:
         """
         if self._given.order.clip is not None and self._given.bench.unit_hand is not None:
             self._given.bench.unit_hand.move_clip(self._given.order.clip)
+        if self._given.order.unplugged is not None and self._given.bench.unit_hand is not None:
+            self._given.bench.unit_hand.unplug(self._given.order.unplugged)
         self._limits = self._worked_out()
         # Before anything is energised, since the samples take a moment to make.
         self._expecting = Expecting(self._given.prepared.basis)
@@ -279,6 +281,7 @@ class BeforePower:
             series_lamp_w=prepared.basis.series_lamp_w,
             sheet=None if prepared.sheet is None else prepared.sheet.model_dump(mode="json"),
             clip=order.clip,
+            unplugged=tuple(order.unplugged or ()),
             direct_after=Path(order.after).name if order.direct and order.after is not None else None,
         )
         return CaptureWriter.create(

@@ -35,6 +35,8 @@ def check_passed(capture: Path, load_class: str, nameplate_w: float) -> Capture:
             raise KnownGoodRefused(f"{capture}: its {name} is {found.get(name)}, this unit's is {wanted}")
     if found.get("direct_after") is not None:
         raise KnownGoodRefused(f"{capture}: is of a switch-on at full mains; name a ramp's")
+    if found.get("unplugged"):
+        raise KnownGoodRefused(f"{capture}: {', '.join(found['unplugged'])} was unplugged; name a whole unit's")
     return read
 
 

@@ -58,6 +58,8 @@ class RunOrder:
     """The capture of that run."""
     rest_s: float = 0.0
     """For so long the unit stays off first, proven off, so that it starts cold."""
+    unplugged: list[str] | None = None
+    """Sections of the unit that are unplugged in this run; None: nobody says."""
     soaks: bool = True
     """Whether the sheet's soak comes after the warm-up."""
     facts: dict[str, float] | None = None
