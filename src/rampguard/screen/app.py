@@ -10,6 +10,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, ClassVar, Final
 
 from textual.app import App, ComposeResult
@@ -101,6 +102,8 @@ class Screen(App[int]):
         self._concluded = False
         """Whether the engine is gone, and the run's exit code is known."""
         self._leaving = False
+        self._shown: tuple[object, ...] = ()
+        """What the newest frame was made of."""
         self._had_terminal = _is_terminal()
 
     def compose(self) -> ComposeResult:
@@ -161,7 +164,14 @@ class Screen(App[int]):
             self.ui.hint = ""
         if self._resize is not None and time.monotonic() - self._resized_s >= RESIZED_EVERY_S:
             self.post_message(self._resize)
-        self._board.draw()
+        self._draw()
+
+    def _draw(self) -> None:
+        """A frame; once it is over, and says no more how old it is, only where something has changed."""
+        shown = (self.view.told, self.view.ended, replace(self.ui), self._board.size)
+        if self.view.summary is None or shown != self._shown:
+            self._board.draw()
+        self._shown = shown
 
     def _hear(self, engine: EngineProcess) -> None:
         try:

@@ -88,6 +88,8 @@ class View:
     """Each channel's idle, mV, against minutes at full line."""
     fast_turn: tuple[float, float, float] | None = None
     """When the knob was last turned faster than the bench can protect a unit, bench seconds; its V/s, and the most."""
+    told: int = 0
+    """How many events."""
     ended: bool = False
     """Whether the engine is gone."""
     rings: int = 0
@@ -99,6 +101,7 @@ class View:
 
     def hear(self, event: Mapping[str, Any]) -> None:
         """One event of the engine's."""
+        self.told += 1
         self.seen.hear(dict(event))
         handler = getattr(self, f"_on_{event.get('event')}", None)
         if handler is not None:
