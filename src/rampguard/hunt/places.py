@@ -30,7 +30,8 @@ ADDS_UP_TO: Final = 0.05
 """Conductances add up to within this part of each."""
 SMALLEST, LARGEST = 0.1, 1e4
 """A fault's conductance, times that of a healthy unit."""
-SIZES: Final = 49
+SIZES: Final = 241
+"""Each 1.05 times the one before: as close as conductances add up."""
 
 Place = str
 Places = frozenset[Place]
@@ -124,10 +125,12 @@ def _without_fault(
 
 
 def _log_evidence(residual: np.ndarray, columns: Sequence[np.ndarray], sizes: np.ndarray) -> float:
-    """The logarithm of a hypothesis's marginal likelihood, less what is common to all."""
-    left = residual
-    for column in columns:  # a size more, an axis more
-        left = left[..., None, :] - sizes[:, None] * column
-    logs = -0.5 * np.sum(left * left, axis=-1)
+    """The logarithm of a hypothesis's marginal likelihood, less what is common to all; of two faults at most."""
+    logs = np.array(0.0)
+    for column in columns:  # |r - a x - b y|^2 by its products; a size more, an axis more
+        own = sizes * (residual @ column) - 0.5 * sizes**2 * (column @ column)
+        logs = logs[..., None] + own
+    if len(columns) == 2:
+        logs = logs - np.outer(sizes, sizes) * (columns[0] @ columns[1])
     top = float(logs.max())
     return top + float(np.log(np.mean(np.exp(logs - top))))
