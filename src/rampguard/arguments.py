@@ -11,6 +11,7 @@ from rampguard import __version__
 from rampguard.argument_types import Act, address, command, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.sums import arguments as sums
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
@@ -44,6 +45,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_plot(commands, acts)
     _add_classes(commands, acts)
     _add_bench(commands, acts)
+    sums.add(commands, acts)
     return parser
 
 

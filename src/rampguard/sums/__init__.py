@@ -1,1 +1,1 @@
-"""Sums of the bench, each with where it comes from: series lamp, fuse, discharge, reforming, soft start, touch current."""
+"""Sums of the bench, with their sources: series lamp, fuse, discharge, reforming, soft start, touch current."""

@@ -37,6 +37,7 @@ ES1: Final = (
     (300.0, 60.0),
 )
 """(nF, V peak): what a charged capacitor may hold where it can be touched."""
+SMALL_W: Final = 0.25
 OVERLOAD: Final = 5.0
 OVERLOAD_S: Final = 5.0
 """A wire-wound resistor bears five times its rating for five seconds (from memory; its data sheet goes before)."""
@@ -70,7 +71,7 @@ def longest_time_constant_s(charged_v: float, to_v: float, within_s: float) -> f
 
 @dataclass(frozen=True, slots=True)
 class Discharge:
-    """A capacitor and its resistor: SI units. ``least_w`` is the rating for one discharge, ``steady_w`` for staying on."""
+    """A capacitor and its resistor, SI. ``least_w`` is the rating for one discharge, ``steady_w`` for staying on."""
 
     farad: float
     charged_v: float
@@ -184,11 +185,20 @@ def _pins(d: Discharge) -> list[str]:
 def _answer(d: Discharge) -> list[str]:
     return [
         f"{plain(d.farad * 1e6)} uF from {plain(d.charged_v)} V through {ohms(d.ohm)}: below {TOUCH_V:g} V in"
-        f" {duration(d.to_touch_s)}, below {HANDS_V:g} V in {duration(d.to_hands_s)} (RC = {duration(d.ohm * d.farad)}).",
-        f"The resistor gets {plain(d.peak_w)} W at first and {plain(d.energy_j)} J in all. For one discharge at a time:"
-        f" wire-wound, {plain(d.least_w)} W or more; left across a capacitor that stays charged: {plain(d.steady_w)} W."
-        f" Either rated for {plain(d.charged_v)} V and more (two or three in a row, if need be).",
+        f" {duration(d.to_touch_s)}, below {HANDS_V:g} V in {duration(d.to_hands_s)} (RC ="
+        f" {duration(d.ohm * d.farad)}).",
+        f"The resistor gets {plain(d.peak_w)} W at first and {plain(d.energy_j)} J in all. {_rating(d)} Rated for"
+        f" {plain(d.charged_v)} V and more (two or three in a row, if need be).",
     ]
+
+
+def _rating(d: Discharge) -> str:
+    if d.steady_w <= SMALL_W:
+        return f"Any of {SMALL_W:g} W bears that, once or left on."
+    return (
+        f"For one discharge at a time: wire-wound, {plain(max(SMALL_W, d.least_w))} W or more; left across a capacitor"
+        f" that stays charged: {plain(d.steady_w)} W."
+    )
 
 
 def _how(d: Discharge) -> tuple[How, ...]:
@@ -201,18 +211,25 @@ def _how(d: Discharge) -> tuple[How, ...]:
             f"{FROM_MEMORY}; its data sheet goes before",
         ),
         How("left on: twice V0^2 / R, to stay cool enough", COMMON),
-        How(f"{TOUCH_V:g} V: limit of direct voltage for touch, ES1", "IEC 62368-1:2018 table 4, as transcribed by others"),
+        How(
+            f"{TOUCH_V:g} V: limit of direct voltage for touch, ES1",
+            "IEC 62368-1:2018 table 4, as transcribed by others",
+        ),
         How(
             f"a charged capacitor of {plain(d.farad * 1e6)} uF may be touched at {plain(d.limit_v)} V peak",
             "IEC 62368-1:2018 table 5, ES1, as transcribed by others; straight lines between its rows",
         ),
-        How("pins of a plug: 2 s after it is pulled", "IEC 62368-1 5.5.2.2, by a test report's form"),
+        How(
+            "pins of a plug: 2 s after it is pulled, at the peak of the mains as given; 253/50 is 230 V and a tenth",
+            "IEC 62368-1 5.5.2.2, by a test report's form",
+        ),
         How(f"{HANDS_V:g} V before hands or clips go in", COMMON),
     )
 
 
 _CAUTIONS: Final = (
-    "A reckoned time is no measurement: a bleeder may be open, an electrolytic hold a fifth more than it is marked with."
+    "A reckoned time is no measurement: a bleeder may be open, an electrolytic hold a fifth more than it is marked"
+    " with."
     " Measure, DC, across the capacitor itself, every one of them.",
     "Through a resistor with insulated clips, never a screwdriver; unplugged; one hand; eye protection on.",
     "What has been discharged comes up again by itself (dielectric absorption): leave the resistor clipped on while you"

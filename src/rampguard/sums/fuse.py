@@ -13,7 +13,7 @@ from rampguard.sums.told import COMMON, FROM_MEMORY, How, SumError, Told, above_
 SHEETS: Final = {("T", "L"): 3, ("T", "H"): 5, ("F", "L"): 2, ("F", "H"): 1}
 """IEC 60127-2's sheet by a fuse's marking: T time-lag, F quick-acting; L low, H high breaking capacity."""
 PROMISED_OFF_S: Final = 1.0
-"""From whatever happens to the supply being off: the whole budget, with a process killed or hung (`docs/figures.md`)."""
+"""From whatever happens to the supply being off: the whole budget, with a process killed or hung."""
 HIGH_BREAKING_A: Final = 1500.0
 USUAL_OFF_S: Final = 0.1
 """A trip's command took 10 ms (p99.9, `docs/figures.md`); a contactor lets go in some tens of ms (common practice)."""
@@ -94,7 +94,7 @@ def told_fuse(fuse: Fuse, current_a: float, off_s: float | None = None) -> Told:
     """
     refuse(above_zero(current_a=current_a, off_s=off_s))
     row = gates_of(fuse)
-    multiple = current_a / fuse.rated_a
+    multiple = round(current_a / fuse.rated_a, 9)  # so that a gate's own multiple is met exactly
     melts = melting(row.gates, multiple)
     races = {off: first(melts, off) for off in ((PROMISED_OFF_S, USUAL_OFF_S) if off_s is None else (off_s,))}
     i2t = i2t_a2s(fuse, row)
@@ -138,9 +138,7 @@ def _breaking(fuse: Fuse, current_a: float) -> list[str]:
     ]
 
 
-def _answer(
-    fuse: Fuse, current_a: float, multiple: float, melts: Melting, races: Mapping[float, str]
-) -> Iterator[str]:
+def _answer(fuse: Fuse, current_a: float, multiple: float, melts: Melting, races: Mapping[float, str]) -> Iterator[str]:
     yield f"{fuse.mark} at {plain(current_a)} A, {plain(multiple)} times its rating: {_between(melts)}."
     for off_s, winner in races.items():
         promised = " (promised)" if off_s == PROMISED_OFF_S else ""
@@ -207,5 +205,6 @@ _CAUTIONS: Final = (
     "A fuse protects wiring against fire, not transistors, and nobody against a shock. Behind an isolation transformer"
     " the current of a short is less, and an upstream RCD/GFCI does not see it.",
     f"Inrush ages a fuse: one that has held ten starts may melt at the next ({COMMON}).",
-    "Unplug, discharge and measure before a fuse is drawn: its holder is mains, its other side may hang on a reservoir.",
+    "Unplug, discharge and measure before a fuse is drawn: its holder is mains, its other side may hang on a"
+    " reservoir.",
 )

@@ -1,7 +1,7 @@
 """Pre-arcing gates of miniature fuses (IEC 60127-2), as makers print them. Data, and what holds between gates. Pure.
 
-A gate is a multiple of rated current with the least and the longest time until the fuse's wire has melted. Where sources
-differ the more careful one is here: the lesser least, the greater longest.
+A gate is a multiple of rated current with the least and the longest time until the fuse's wire has melted. Where
+sources differ the more careful one is here: the lesser least, the greater longest.
 """
 
 from __future__ import annotations
@@ -44,14 +44,26 @@ TABLE: Final = (
         3,
         0.05,
         0.1,
-        (Gate(1.5, HOUR_S, None), Gate(2.1, None, 120.0), Gate(2.75, 0.2, 10.0), Gate(4, 0.04, 3.0), Gate(10, 0.01, 0.3)),
+        (
+            Gate(1.5, HOUR_S, None),
+            Gate(2.1, None, 120.0),
+            Gate(2.75, 0.2, 10.0),
+            Gate(4, 0.04, 3.0),
+            Gate(10, 0.01, 0.3),
+        ),
         "sheet 3, as printed by one maker (Schurter FST)",
     ),
     Gates(
         3,
         0.125,
         6.3,
-        (Gate(1.5, HOUR_S, None), Gate(2.1, None, 120.0), Gate(2.75, 0.6, 10.0), Gate(4, 0.15, 3.0), Gate(10, 0.02, 0.3)),
+        (
+            Gate(1.5, HOUR_S, None),
+            Gate(2.1, None, 120.0),
+            Gate(2.75, 0.6, 10.0),
+            Gate(4, 0.15, 3.0),
+            Gate(10, 0.02, 0.3),
+        ),
         _SHEET_3,
     ),
     Gates(
@@ -145,5 +157,5 @@ def _drawn(points: Sequence[tuple[float, float]], multiple: float) -> float | No
     for (low, longer_s), (high, shorter_s) in pairwise(points):
         if low <= multiple <= high:
             part = math.log(multiple / low) / math.log(high / low)
-            return longer_s * (shorter_s / longer_s) ** part
+            return longer_s * math.exp(part * math.log(shorter_s / longer_s))
     return None

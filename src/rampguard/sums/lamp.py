@@ -8,7 +8,6 @@ and R the filament's resistance, the line's mean square is u^2 + 2 R P + R^2 i^2
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
@@ -17,6 +16,7 @@ import numpy as np
 
 from rampguard.cautions import RESERVOIRS
 from rampguard.loads import filament
+from rampguard.loads.rectifier import Floats
 from rampguard.sums.told import COMMON, FROM_MEMORY, How, Told, above_zero, plain, refuse
 
 SIZES_W: Final = (25.0, 40.0, 60.0, 75.0, 100.0, 150.0, 200.0, 300.0, 500.0)
@@ -27,6 +27,8 @@ IDLE_FRACTION: Final = 0.1
 """What a unit idles at, of its nameplate, where it is not given; common practice, no source."""
 COLD_INRUSH: Final = (10.0, 15.0)
 """Cold lamp into a short, times its rated current, for some milliseconds (a French installation guide, as quoted)."""
+_HOTTEST: Final = 1.15
+"""Of the temperature at rated voltage: some 1.4 times that voltage."""
 _UNITS: Final = tuple((power, factor) for power in (1.0, 2.0) for factor in (0.56, 0.95))
 """What an idling unit may be: power as u (a constant current) or u^2 (a resistor), and its power factor, from that of a
 bridge with a reservoir (0.90 x 0.62, Hammond, Design Guide for Rectifier Use) to nearly one."""
@@ -46,16 +48,26 @@ class LampRow:
     fits: bool
 
 
+@cache
+def _settled() -> tuple[Floats, Floats, Floats]:
+    """Current, voltage and resistance of settled filaments, cold to hotter than rated, as parts of the rated ones."""
+    t = filament.COLD + (_HOTTEST - filament.COLD) * np.linspace(0.0, 1.0, 4000) ** 2
+    ohm = filament.resistance(t)
+    current = np.sqrt(filament.lost(t, np.zeros_like(t)) / ohm)
+    return current, current * ohm, ohm
+
+
 def current_part(voltage_part: float) -> float:
-    """A settled filament's current at a voltage, both as parts of the rated ones; 0 to 1.2."""
+    """A settled filament's current at a voltage, both as parts of the rated ones; 0 to 1.2. Raises SumError."""
     refuse([] if 0.0 <= voltage_part <= 1.2 else [f"voltage_part = {voltage_part!r}: a lamp is worked out up to 1.2"])
-    t = _falls_to_zero(lambda t: voltage_part**2 / _resistance(t) - _lost(t), filament.COLD, 1.5)
-    return voltage_part / _resistance(t)
+    current, volts, _ = _settled()
+    return float(np.interp(voltage_part, volts, current))
 
 
-def resistance_part(current: float) -> float:
+def resistance_part(current_part: float) -> float:
     """A settled filament's resistance at a current, both as parts of the rated ones; 0 to 1.1."""
-    return _resistance(_falls_to_zero(lambda t: current**2 * _resistance(t) - _lost(t), filament.COLD, 1.5))
+    current, _, ohm = _settled()
+    return float(np.interp(current_part, current, ohm))
 
 
 def unit_voltage_v(lamp_w: float, idle_w: float, mains_v: float, power: float, factor: float) -> float:
@@ -75,7 +87,11 @@ def unit_voltage_v(lamp_w: float, idle_w: float, mains_v: float, power: float, f
         u = part * mains_v
         return math.sqrt(u * u + 2.0 * ohm * watts + (ohm * amperes) ** 2) / mains_v - 1.0
 
-    return mains_v * _falls_to_zero(lambda part: -over(part), 1e-6, 1.0)
+    low, high = 1e-6, 1.0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if over(middle) > 0.0 else (middle, high)
+    return mains_v * low
 
 
 @cache
@@ -130,7 +146,7 @@ def told_lamp(nameplate_w: float, mains_v: float, idle_w: float | None = None, l
             "start_with_w": fitting[0].lamp_w if fitting else None,
             "lamps": [_message(row) for row in rows],
         },
-        tuple(_how(idle_w is None)),
+        tuple(_how(assumed=idle_w is None)),
         _CAUTIONS,
         tuple(_table(rows, mains_v)),
     )
@@ -188,7 +204,7 @@ def _message(row: LampRow) -> dict[str, Any]:
     }
 
 
-def _how(assumed: bool) -> list[How]:
+def _how(*, assumed: bool) -> list[How]:
     idle = [How("idle: not given, taken as a tenth of the nameplate; --idle-w gives it", COMMON)] if assumed else []
     return [
         How("into a short: rated current, lamp W / mains V", "by definition, once it is hot"),
@@ -213,26 +229,11 @@ def _how(assumed: bool) -> list[How]:
 
 _CAUTIONS: Final = (
     "A filament lamp only: LED and energy-saving lamps limit nothing. Its socket and glass are live and hot.",
-    "The lamp goes behind the isolation transformer and the fuse, and takes the place of neither. A unit that idles well"
+    "The lamp goes behind the isolation transformer and the fuse, and takes the place of neither. A unit that idles"
+    " well"
     " behind it may still fail at full line.",
     "Behind a lamp a soft-start relay may not pull in, and a switch-mode unit may not start, or start and stop over and"
     " over: no lamp for long with those.",
     "Tell the program of it (--series-lamp-w), so that it expects what a unit behind a lamp draws.",
     RESERVOIRS,
 )
-
-
-def _falls_to_zero(value: Callable[[float], float], low: float, high: float) -> float:
-    """Where a falling function passes zero between two ends, by halving; an end where it does not."""
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if value(middle) > 0.0 else (low, middle)
-    return 0.5 * (low + high)
-
-
-def _resistance(t: float) -> float:
-    return float(filament.resistance(np.asarray(t)))
-
-
-def _lost(t: float) -> float:
-    return float(filament.lost(np.asarray(t), np.asarray(0.0)))

@@ -1,8 +1,8 @@
 """Reforming electrolytics that have long stood unused: steps of voltage, and what the current must do at each. Pure.
 
-Steps, times and the stop rule are common practice, no source. Two ways: from a direct-voltage supply through a resistor,
-the capacitor disconnected, where the current is measured; and by the variac, where the unit's own transformer and
-rectifier feed its reservoir, as a plan file, where it is not.
+Steps, times and the stop rule are common practice, no source. Two ways: from a direct-voltage supply through a
+resistor, the capacitor disconnected, where the current is measured; and by the variac, where the unit's own
+transformer and rectifier feed its reservoir, as a plan file, where it is not.
 """
 
 from __future__ import annotations
@@ -45,9 +45,11 @@ class FedBy(StrEnum):
 
 
 _NOT_BY_VARIAC: Final = {
-    FedBy.VALVE_RECTIFIER: "a valve rectifier passes nothing until it is warm, and then the whole voltage at once: there"
+    FedBy.VALVE_RECTIFIER: "a valve rectifier passes nothing until it is warm, and then the whole voltage at once:"
+    " there"
     " are no steps to be had by the variac",
-    FedBy.SWITCH_MODE: "never by the variac: a switch-mode unit's reservoir sits on the rectified mains and follows them"
+    FedBy.SWITCH_MODE: "never by the variac: a switch-mode unit's reservoir sits on the rectified mains and follows"
+    " them"
     " from the first volt, live, with no isolation inside; and its converter, started low, draws the more current",
 }
 
@@ -89,7 +91,9 @@ def reforming(capacitance_uf: float, rated_v: float, to_v: float, resistor_ohm: 
     """By a supply, up to ``to_v``. Raises SumError."""
     problems = above_zero(capacitance_uf=capacitance_uf, rated_v=rated_v, to_v=to_v, resistor_ohm=resistor_ohm)
     if to_v > rated_v:
-        problems.append(f"to_v = {to_v:g} is above the rated {rated_v:g} V; a capacitor is never reformed above its rating")
+        problems.append(
+            f"to_v = {to_v:g} is above the rated {rated_v:g} V; a capacitor is never reformed above its rating"
+        )
     refuse(problems)
     ohm = series_ohm(capacitance_uf, to_v) if resistor_ohm is None else resistor_ohm
     steps = tuple(_step(capacitance_uf, part * to_v, ohm, last=part == FRACTIONS[-1]) for part in FRACTIONS)
@@ -108,7 +112,7 @@ def variac_plan(mains_v: float, frequency_hz: float) -> Plan:
         Stage(
             name=f"reform at {part:.0%} of line",
             line_voltage_v=round(part * mains_v, 1),
-            slew_v_per_s=_LINE_SLEW_FRACTION_PER_S * mains_v,
+            slew_v_per_s=round(_LINE_SLEW_FRACTION_PER_S * mains_v, 3),
             hold_s=LAST_HOLD_S if part == LINE_FRACTIONS[-1] else HOLD_S,
             timeout_s=LONGEST_S + (LAST_HOLD_S if part == LINE_FRACTIONS[-1] else HOLD_S),
             ends_when="current-steady",
@@ -133,9 +137,7 @@ def told_reform(
 ) -> Told:
     """`rampguard sums reform`. Raises SumError; where a variac cannot do it, too."""
     if fed_by in _NOT_BY_VARIAC:
-        raise SumError(
-            [f"{_NOT_BY_VARIAC[fed_by]}. Take the capacitor out and use --fed-by supply, or fit a new one"]
-        )
+        raise SumError([f"{_NOT_BY_VARIAC[fed_by]}. Take the capacitor out and use --fed-by supply, or fit a new one"])
     aim_v = rated_v if to_v is None else to_v
     r = reforming(capacitance_uf, rated_v, aim_v, resistor_ohm)
     if fed_by is FedBy.TRANSFORMER:
@@ -151,8 +153,8 @@ def told_reform(
             f" {plain(r.most_w)} W at most; the resistor must bear {plain(r.resistor_w)} W.",
             "The next step may come only when the step's least time is over AND the drop across the resistor, which is"
             " the current, has come below the table's, and still falls or stands.",
-            f"STOP, and fit a new one: if it is not below after the longest time; if the current rises at one voltage;"
-            " if the capacitor is warmer than your hand, bulges, leaks or hisses.",
+            "STOP, and fit a new one: if it is not below after the longest time; if the current rises at one voltage;"
+            " if the can warms (a thermometer tells, not fingers: it is live), bulges, leaks or hisses.",
         ),
         {
             "fed_by": str(fed_by),
@@ -179,7 +181,7 @@ def _told_variac(capacitance_uf: float, aim_v: float, mains: tuple[float, float]
         raise SumError(
             [f"{mains_v:g}/{frequency_hz:g} are no mains: 90 to 260 V at 50 or 60 Hz, such as --mains 230/50"]
         ) from None
-    least_s = sum(stage.hold_s + 0.0 for stage in plan.stages) + mains_v / plan.stages[0].slew_v_per_s
+    least_s = sum(stage.hold_s for stage in plan.stages) + mains_v / plan.stages[0].slew_v_per_s
     longest_s = least_s + len(plan.stages) * LONGEST_S
     limit_a = leakage_limit_a(capacitance_uf, aim_v)
     return Told(
@@ -188,11 +190,12 @@ def _told_variac(capacitance_uf: float, aim_v: float, mains: tuple[float, float]
             f"By the variac, through the unit's own transformer and rectifier: {len(plan.stages)} steps of the line,"
             f" {duration(least_s)} at least, {duration(longest_s)} at most. --plan FILE writes the steps as a plan.",
             "What the plan can and cannot see: each stage ends when line current has stood still for a second after its"
-            f" hold. {plain(1e3 * limit_a)} mA of leakage is too little to be told from the line, so that the guard"
-            " does NOT watch the capacitor. You do, in every hold: note the rail's volts and line watts at its start and"
+            f" hold. {plain(1e3 * limit_a)} mA of leakage is too little to be told from the line: the guard sees a leak"
+            " of many watts, not this one. You watch it, in every hold: note the rail's volts and line watts at its"
+            " start and"
             " end. The rail must have stopped rising, the watts must not have risen, the can must stay at room warmth"
-            " (a thermometer or the back of a hand with power off and rails measured below 2 V). Pause the ramp while"
-            " in doubt.",
+            " (by a thermometer; by hand only with power off and rails measured below 2 V). Pause the ramp while in"
+            " doubt.",
             "STOP, and fit a new one: if watts rise or the rail sinks during a hold, or the can warms, bulges, leaks or"
             " hisses. To measure the leakage itself: --fed-by supply, the capacitor disconnected.",
         ),
@@ -253,7 +256,10 @@ _HOW_VARIAC: Final = (
 _CAUTIONS: Final = (
     "It does not apply to a valve rectifier (nothing until warm, then all at once), and never to a switch-mode unit's"
     " mains reservoir by the variac. A can that bulges or has leaked is replaced, not reformed.",
-    "Electrolytics burst. Eye protection, a cover over the can, nobody's face above it; polarity checked twice; you stay.",
+    "Electrolytics burst. Eye protection, a cover over the can, nobody's face above it; polarity checked twice; you"
+    " stay.",
+    "Above 60 V a supply and a charged capacitor kill as the mains do: switch off and discharge before a clip is moved,"
+    " one hand, a supply whose current limit is set to a few times the table's current.",
     "A unit with a soft-start resistor must not be held below its bypass for minutes: rampguard sums soft-start.",
     "At the end it is charged to its full voltage: discharge it through a resistor (rampguard sums discharge).",
     RESERVOIRS,

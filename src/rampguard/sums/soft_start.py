@@ -15,7 +15,7 @@ from rampguard.sums.parts import ohms
 from rampguard.sums.told import COMMON, FROM_MEMORY, How, SumError, Told, above_zero, duration, plain, refuse
 
 PULSE: Final = 25.0
-"""Joules a watt of rating a wire-wound resistor bears in one go: five times its rating for five seconds (from memory)."""
+"""Joules a watt of rating a wire-wound resistor bears in one go: five times it for five seconds (from memory)."""
 HOLDS: Final = (0.6, 0.7, 0.8)
 """Parts of the line at which a bypass relay may not have pulled in; common practice, no source."""
 POWER_FACTOR: Final = 0.56
@@ -143,7 +143,7 @@ def told_soft_start(
                 for hold in s.holds
             ],
         },
-        _how(pulse_j is None),
+        _how(assumed=pulse_j is None),
         _CAUTIONS,
         tuple(_table(s)),
     )
@@ -180,9 +180,12 @@ def _table(s: SoftStart) -> list[str]:
     return lines
 
 
-def _how(assumed: bool) -> tuple[How, ...]:
+def _how(*, assumed: bool) -> tuple[How, ...]:
     pulse = (
-        How("in one go: 25 J a watt of rating, which is 5 times its rating for 5 s, wire-wound", f"{FROM_MEMORY}; --pulse-j")
+        How(
+            "in one go: 25 J a watt of rating, which is 5 times its rating for 5 s, wire-wound",
+            f"{FROM_MEMORY}; --pulse-j",
+        )
         if assumed
         else How("in one go: as given", "you, from its data sheet")
     )
@@ -192,19 +195,25 @@ def _how(assumed: bool) -> tuple[How, ...]:
         How("time constant: R times 2 E / (1.414 mains)^2, the reservoirs as seen from the mains", "textbook"),
         pulse,
         How(
-            f"idle current: idle W / (mains x {POWER_FACTOR}), the same at every part of the line, for a class-AB unit's"
+            f"idle current: idle W / (mains x {POWER_FACTOR}), the same at every part of the line, for a class-AB"
+            " unit's"
             " idle hardly follows its rails; power I^2 R",
             f"Hammond, Design Guide for Rectifier Use: 0.90 x 0.62; constant idle: {COMMON}",
         ),
-        How("may last: what a start left of the pulse rating, over the power; no end below the rated power", "ours, careful"),
+        How(
+            "may last: what a start left of the pulse rating, over the power; no end below the rated power",
+            "ours, careful",
+        ),
         How("a bypass relay may pull in as late as at 60 to 80 % of line", COMMON),
     )
 
 
 _CAUTIONS: Final = (
-    "Where the relay pulls in is to be found out: listen for it, or see the current step. Until then keep holds short, and"
+    "Where the relay pulls in is to be found out: listen for it, or see the current step. Until then keep holds short,"
+    " and"
     " go on to full line or back to zero.",
-    "Its body is at mains and glows before it opens: out of reach, nothing that burns near it, no finger to see how hot.",
+    "Its body is at mains and glows before it opens: out of reach, nothing that burns near it, no finger to see how"
+    " hot.",
     "An NTC thermistor is not this sum: its ohms fall as it heats, its data sheet states the capacitance it may charge;"
     " and it needs a minute to cool before the next start.",
     RESERVOIRS,
