@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from rampguard.sums.soft_start import PULSE, SoftStart, hold_s, soft_start, stored_j, told_soft_start
+from rampguard.sums.soft_start import PULSE, SoftStart, Started, hold_s, soft_start, stored_j, told_soft_start
 from rampguard.sums.told import SumError
 
 UNIT = {
@@ -24,8 +24,12 @@ UNIT = {
 }
 
 
+def unit(**changed: float) -> Started:
+    return Started(**{**UNIT, **changed})  # type: ignore[arg-type]
+
+
 def made(**changed: float) -> SoftStart:
-    return soft_start(**{**UNIT, **changed})  # type: ignore[arg-type]
+    return soft_start(unit(**changed))
 
 
 @pytest.mark.parametrize("ohm", [10.0, 47.0, 220.0])
@@ -117,14 +121,14 @@ def test_a_short_at_80_percent_of_line() -> None:
 def test_a_resistor_too_small_for_one_start_is_told() -> None:
     s = made(reservoir_uf=200000.0)
     assert not s.bears_a_start
-    told = told_soft_start(**{**UNIT, "reservoir_uf": 200000.0})  # type: ignore[arg-type]
+    told = told_soft_start(unit(reservoir_uf=200000.0))
     assert "DOES NOT BEAR IT" in told.answer[0]
     assert told.values["bears_a_start"] is False
 
 
 def test_a_data_sheets_pulse_rating_goes_before() -> None:
     assert made(pulse_j=10.0).bears_a_start is False
-    assert "you, from its data sheet" in told_soft_start(**UNIT, pulse_j=10.0).as_text  # type: ignore[arg-type]
+    assert "you, from its data sheet" in told_soft_start(unit(pulse_j=10.0)).as_text
 
 
 @pytest.mark.parametrize(

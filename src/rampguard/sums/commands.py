@@ -14,7 +14,7 @@ from rampguard.sums.discharge import told_discharge
 from rampguard.sums.fuse import parse_fuse, told_fuse
 from rampguard.sums.lamp import told_lamp
 from rampguard.sums.reform import FedBy, told_reform, variac_plan
-from rampguard.sums.soft_start import told_soft_start
+from rampguard.sums.soft_start import Started, told_soft_start
 from rampguard.sums.told import SumError, Told
 from rampguard.sums.touch import parse_reading, told_touch
 
@@ -71,7 +71,7 @@ def _write(path: Path, text: str) -> None:
 
 
 def _soft_start(options: argparse.Namespace) -> Told:
-    return told_soft_start(
+    given = Started(
         options.resistor_ohm,
         options.rating_w,
         options.reservoir_uf,
@@ -81,6 +81,7 @@ def _soft_start(options: argparse.Namespace) -> Told:
         options.idle_w,
         options.pulse_j,
     )
+    return told_soft_start(given)
 
 
 def _touch(options: argparse.Namespace) -> Told:

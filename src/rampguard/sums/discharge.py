@@ -206,8 +206,8 @@ def _how(d: Discharge) -> tuple[How, ...]:
         How("t = RC ln(V0 / V); V = V0 e^(-t / RC)", "textbook"),
         How("peak power V0^2 / R, energy C V0^2 / 2, whatever R is", "textbook"),
         How(
-            f"one discharge: a fifth of the peak power, where it has fallen to that within {OVERLOAD_S:g} s: wire-wound"
-            " resistors bear 5 times their rating for 5 s; else the peak power",
+            f"one discharge: a fifth of the peak power, where it has fallen to that within {OVERLOAD_S:g} s:"
+            " wire-wound resistors bear 5 times their rating for 5 s; else the peak power",
             f"{FROM_MEMORY}; its data sheet goes before",
         ),
         How("left on: twice V0^2 / R, to stay cool enough", COMMON),
@@ -229,10 +229,9 @@ def _how(d: Discharge) -> tuple[How, ...]:
 
 _CAUTIONS: Final = (
     "A reckoned time is no measurement: a bleeder may be open, an electrolytic hold a fifth more than it is marked"
-    " with."
-    " Measure, DC, across the capacitor itself, every one of them.",
+    " with. Measure, DC, across the capacitor itself, every one of them.",
     "Through a resistor with insulated clips, never a screwdriver; unplugged; one hand; eye protection on.",
-    "What has been discharged comes up again by itself (dielectric absorption): leave the resistor clipped on while you"
-    " work, and measure again before you touch.",
+    "What has been discharged comes up again by itself (dielectric absorption): leave the resistor clipped on while"
+    " you work, and measure again before you touch.",
     RESERVOIRS,
 )

@@ -175,14 +175,14 @@ def _how(fuse: Fuse, row: Gates, i2t: tuple[float | None, float | None]) -> list
         How(f"gates of {row.from_a:g} to {row.to_a:g} A", f"IEC 60127-2, {row.source}"),
         How("what surely holds is the neighbouring gate: a greater current melts sooner", "by reason"),
         How(
-            "between the gates: straight lines in logarithms of time and current; a real curve sags below them, so that"
-            " it may melt sooner than that",
+            "between the gates: straight lines in logarithms of time and current; a real curve sags below them, so"
+            " that it may melt sooner than that",
             "ours",
         ),
         How(
-            "off within 1 s: the whole of what the guard promises, with a process killed or hung; within 0.1 s: a trip"
-            " (its command took 10 ms, p99.9) and a contactor that lets go in some tens of ms. Windows of slow meters"
-            " come on top: --off-s says your own",
+            "off within 1 s: the whole of what the guard promises, with a process killed or hung; within 0.1 s: a"
+            " trip (its command took 10 ms, p99.9) and a contactor that lets go in some tens of ms. Windows of slow"
+            " meters come on top: --off-s says your own",
             f"docs/figures.md; contactor: {COMMON}",
         ),
         How(
@@ -202,8 +202,8 @@ def _how(fuse: Fuse, row: Gates, i2t: tuple[float | None, float | None]) -> list
 _CAUTIONS: Final = (
     "A short across the mains draws hundreds of amperes and more, whatever the unit's rating: an L fuse (glass) is made"
     " for 35 A or ten times its rating. Replace like by like, never a glass one for an H, never a bigger one, no wire.",
-    "A fuse protects wiring against fire, not transistors, and nobody against a shock. Behind an isolation transformer"
-    " the current of a short is less, and an upstream RCD/GFCI does not see it.",
+    "A fuse protects wiring against fire, not transistors, and nobody against a shock. Behind an isolation"
+    " transformer the current of a short is less, and an upstream RCD/GFCI does not see it.",
     f"Inrush ages a fuse: one that has held ten starts may melt at the next ({COMMON}).",
     "Unplug, discharge and measure before a fuse is drawn: its holder is mains, its other side may hang on a"
     " reservoir.",

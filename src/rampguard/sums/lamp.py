@@ -187,8 +187,8 @@ def _table(rows: tuple[LampRow, ...], mains_v: float) -> list[str]:
         cold = f"{plain(row.cold_peak_a[0])} to {plain(row.cold_peak_a[1])} A"
         left = f"{row.left_v[0] / mains_v:.0%} to {row.left_v[1] / mains_v:.0%}"
         lines.append(
-            f"{row.lamp_w:4.0f} W {plain(row.short_a):>10} A   {cold:>15} {plain(row.fault_most_w):>14} W     "
-            f"{left:>14}{'  *' if row.fits else ''}"
+            f"{row.lamp_w:4.0f} W {plain(row.short_a):>10} A   {cold:>15} {plain(row.fault_most_w):>14} W    "
+            f" {left:>14}{'  *' if row.fits else ''}"
         )
     return [*lines, "  * leaves enough at idle, and is no bigger than the nameplate"]
 
@@ -212,8 +212,8 @@ def _how(*, assumed: bool) -> list[How]:
         How(
             "settled lamp: current as voltage to the 0.54, so that at a tenth of the line a short still gets 0.29 of"
             " rated current: low on the ramp it is the low line that protects, not the lamp",
-            "tungsten's resistivity, CRC Handbook; handbooks print 0.541 (IES, from memory) and 0.55 (Standard Handbook"
-            " for Electrical Engineers, as cited)",
+            "tungsten's resistivity, CRC Handbook; handbooks print 0.541 (IES, from memory) and 0.55 (Standard"
+            " Handbook for Electrical Engineers, as cited)",
         ),
         How("most into a fault: a resistor matched to the lamp takes 0.37 of the lamp's watts", "worked out from that"),
         How(
@@ -230,10 +230,9 @@ def _how(*, assumed: bool) -> list[How]:
 _CAUTIONS: Final = (
     "A filament lamp only: LED and energy-saving lamps limit nothing. Its socket and glass are live and hot.",
     "The lamp goes behind the isolation transformer and the fuse, and takes the place of neither. A unit that idles"
-    " well"
-    " behind it may still fail at full line.",
-    "Behind a lamp a soft-start relay may not pull in, and a switch-mode unit may not start, or start and stop over and"
-    " over: no lamp for long with those.",
+    " well behind it may still fail at full line.",
+    "Behind a lamp a soft-start relay may not pull in, and a switch-mode unit may not start, or start and stop over"
+    " and over: no lamp for long with those.",
     "Tell the program of it (--series-lamp-w), so that it expects what a unit behind a lamp draws.",
     RESERVOIRS,
 )

@@ -46,11 +46,10 @@ class FedBy(StrEnum):
 
 _NOT_BY_VARIAC: Final = {
     FedBy.VALVE_RECTIFIER: "a valve rectifier passes nothing until it is warm, and then the whole voltage at once:"
-    " there"
-    " are no steps to be had by the variac",
+    " there are no steps to be had by the variac",
     FedBy.SWITCH_MODE: "never by the variac: a switch-mode unit's reservoir sits on the rectified mains and follows"
-    " them"
-    " from the first volt, live, with no isolation inside; and its converter, started low, draws the more current",
+    " them from the first volt, live, with no isolation inside; and its converter, started low, draws the more"
+    " current",
 }
 
 
@@ -144,6 +143,10 @@ def told_reform(
         if resistor_ohm is not None:
             raise SumError(["--resistor-ohm goes with --fed-by supply: the unit's own rectifier has no such resistor"])
         return _told_variac(capacitance_uf, aim_v, mains)
+    return _told_supply(capacitance_uf, aim_v, r)
+
+
+def _told_supply(capacitance_uf: float, aim_v: float, r: Reforming) -> Told:
     least_s, longest_s = sum(step.least_s for step in r.steps), sum(step.longest_s for step in r.steps)
     return Told(
         "reform",
@@ -151,13 +154,13 @@ def told_reform(
             f"{plain(capacitance_uf)} uF to {plain(aim_v)} V, disconnected, from a supply through {ohms(r.ohm)}: five"
             f" steps, {duration(least_s)} at least, {duration(longest_s)} at most. However leaky it is, it gets"
             f" {plain(r.most_w)} W at most; the resistor must bear {plain(r.resistor_w)} W.",
-            "The next step may come only when the step's least time is over AND the drop across the resistor, which is"
-            " the current, has come below the table's, and still falls or stands.",
+            "The next step may come only when the step's least time is over AND the drop across the resistor, which"
+            " is the current, has come below the table's, and still falls or stands.",
             "STOP, and fit a new one: if it is not below after the longest time; if the current rises at one voltage;"
             " if the can warms (a thermometer tells, not fingers: it is live), bulges, leaks or hisses.",
         ),
         {
-            "fed_by": str(fed_by),
+            "fed_by": str(FedBy.SUPPLY),
             "capacitance_uf": capacitance_uf,
             "to_v": aim_v,
             "resistor_ohm": r.ohm,
@@ -189,15 +192,14 @@ def _told_variac(capacitance_uf: float, aim_v: float, mains: tuple[float, float]
         (
             f"By the variac, through the unit's own transformer and rectifier: {len(plan.stages)} steps of the line,"
             f" {duration(least_s)} at least, {duration(longest_s)} at most. --plan FILE writes the steps as a plan.",
-            "What the plan can and cannot see: each stage ends when line current has stood still for a second after its"
-            f" hold. {plain(1e3 * limit_a)} mA of leakage is too little to be told from the line: the guard sees a leak"
-            " of many watts, not this one. You watch it, in every hold: note the rail's volts and line watts at its"
-            " start and"
-            " end. The rail must have stopped rising, the watts must not have risen, the can must stay at room warmth"
-            " (by a thermometer; by hand only with power off and rails measured below 2 V). Pause the ramp while in"
-            " doubt.",
-            "STOP, and fit a new one: if watts rise or the rail sinks during a hold, or the can warms, bulges, leaks or"
-            " hisses. To measure the leakage itself: --fed-by supply, the capacitor disconnected.",
+            "What the plan can and cannot see: each stage ends when line current has stood still for a second after"
+            f" its hold. {plain(1e3 * limit_a)} mA of leakage is too little to be told from the line: the guard sees a"
+            " leak of many watts, not this one. You watch it, in every hold: note the rail's volts and line watts at"
+            " its start and end. The rail must have stopped rising, the watts must not have risen, the can must stay"
+            " at room warmth (by a thermometer; by hand only with power off and rails measured below 2 V). Pause the"
+            " ramp while in doubt.",
+            "STOP, and fit a new one: if watts rise or the rail sinks during a hold, or the can warms, bulges, leaks"
+            " or hisses. To measure the leakage itself: --fed-by supply, the capacitor disconnected.",
         ),
         {
             "fed_by": str(FedBy.TRANSFORMER),
@@ -258,8 +260,8 @@ _CAUTIONS: Final = (
     " mains reservoir by the variac. A can that bulges or has leaked is replaced, not reformed.",
     "Electrolytics burst. Eye protection, a cover over the can, nobody's face above it; polarity checked twice; you"
     " stay.",
-    "Above 60 V a supply and a charged capacitor kill as the mains do: switch off and discharge before a clip is moved,"
-    " one hand, a supply whose current limit is set to a few times the table's current.",
+    "Above 60 V a supply and a charged capacitor kill as the mains do: switch off and discharge before a clip is"
+    " moved, one hand, a supply whose current limit is set to a few times the table's current.",
     "A unit with a soft-start resistor must not be held below its bypass for minutes: rampguard sums soft-start.",
     "At the end it is charged to its full voltage: discharge it through a resistor (rampguard sums discharge).",
     RESERVOIRS,

@@ -7,12 +7,12 @@ value. A rectified sine gives less: no charge leaves it at more than its peak, s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Final
 
 from rampguard.cautions import RESERVOIRS
 from rampguard.sums.parts import ohms
-from rampguard.sums.told import COMMON, FROM_MEMORY, How, SumError, Told, above_zero, duration, plain, refuse
+from rampguard.sums.told import COMMON, FROM_MEMORY, How, Told, above_zero, duration, plain, refuse
 
 PULSE: Final = 25.0
 """Joules a watt of rating a wire-wound resistor bears in one go: five times it for five seconds (from memory)."""
@@ -20,6 +20,21 @@ HOLDS: Final = (0.6, 0.7, 0.8)
 """Parts of the line at which a bypass relay may not have pulled in; common practice, no source."""
 POWER_FACTOR: Final = 0.56
 """Of a bridge with a reservoir: 0.90 x 0.62 (Hammond, Design Guide for Rectifier Use)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """A resistor and the unit behind it. ``reservoir_uf`` and ``rail_v`` are one rail's, ``idle_w`` is at full line."""
+
+    resistor_ohm: float
+    rating_w: float
+    reservoir_uf: float
+    rail_v: float
+    rails: int
+    mains_v: float
+    idle_w: float
+    pulse_j: float | None = None
+    """What it bears in one go; None: `PULSE` for each watt of its rating."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,71 +75,52 @@ def hold_s(power_w: float, rating_w: float, pulse_j: float, spent_j: float) -> f
     return None if power_w <= rating_w else max(0.0, pulse_j - spent_j) / power_w
 
 
-def soft_start(
-    resistor_ohm: float,
-    rating_w: float,
-    reservoir_uf: float,
-    rail_v: float,
-    rails: int,
-    mains_v: float,
-    idle_w: float,
-    pulse_j: float | None = None,
-) -> SoftStart:
-    """Work it out. ``reservoir_uf`` and ``rail_v`` of one rail, ``idle_w`` at full line. Raises SumError."""
-    problems = above_zero(
-        resistor_ohm=resistor_ohm,
-        rating_w=rating_w,
-        reservoir_uf=reservoir_uf,
-        rail_v=rail_v,
-        mains_v=mains_v,
-        idle_w=idle_w,
-        pulse_j=pulse_j,
-    )
-    if rails not in (1, 2, 3, 4):
-        problems.append(f"rails = {rails!r}: 1 to 4; a plus and a minus rail are 2")
-    refuse(problems)
-    start_j = stored_j(reservoir_uf, rail_v, rails)
-    peak_v, budget_j = math.sqrt(2.0) * mains_v, PULSE * rating_w if pulse_j is None else pulse_j
-    idle_a = idle_w / (POWER_FACTOR * mains_v)
-    if idle_a * resistor_ohm >= min(HOLDS) * mains_v:
-        raise SumError(
-            [f"{plain(idle_a)} A of idle current would drop more than the line across {ohms(resistor_ohm)}; check both"]
-        )
-    holds = tuple(_hold(part, idle_a, resistor_ohm, mains_v, rating_w, budget_j, start_j) for part in HOLDS)
+def soft_start(given: Started) -> SoftStart:
+    """Work it out. Raises SumError."""
+    refuse(_problems(given))
+    start_j = stored_j(given.reservoir_uf, given.rail_v, given.rails)
+    peak_v, ohm = math.sqrt(2.0) * given.mains_v, given.resistor_ohm
+    budget_j = PULSE * given.rating_w if given.pulse_j is None else given.pulse_j
     reflected = 2.0 * start_j / peak_v**2
-    return SoftStart(start_j, peak_v / resistor_ohm, reflected, resistor_ohm * reflected, budget_j, holds)
+    holds = tuple(_hold(part, given, budget_j, start_j) for part in HOLDS)
+    return SoftStart(start_j, peak_v / ohm, reflected, ohm * reflected, budget_j, holds)
 
 
-def _hold(
-    part: float, idle_a: float, ohm: float, mains_v: float, rating_w: float, budget_j: float, start_j: float
-) -> Hold:
-    idle_w = idle_a**2 * ohm
-    short_w = (part * mains_v) ** 2 / ohm
-    spent_j = start_j * part**2
+def _problems(given: Started) -> list[str]:
+    numbers = {name: value for name, value in asdict(given).items() if name != "rails"}
+    problems = above_zero(**numbers)
+    if given.rails not in (1, 2, 3, 4):
+        problems.append(f"rails = {given.rails!r}: 1 to 4; a plus and a minus rail are 2")
+    if not problems and _idle_a(given) * given.resistor_ohm >= min(HOLDS) * given.mains_v:
+        problems.append(
+            f"{plain(_idle_a(given))} A of idle current would drop more than the line across"
+            f" {ohms(given.resistor_ohm)}; check both"
+        )
+    return problems
+
+
+def _idle_a(given: Started) -> float:
+    return given.idle_w / (POWER_FACTOR * given.mains_v)
+
+
+def _hold(part: float, given: Started, budget_j: float, start_j: float) -> Hold:
+    idle_w = _idle_a(given) ** 2 * given.resistor_ohm
+    short_w = (part * given.mains_v) ** 2 / given.resistor_ohm
     return Hold(
         part,
         idle_w,
-        hold_s(idle_w, rating_w, budget_j, spent_j),
+        hold_s(idle_w, given.rating_w, budget_j, start_j * part**2),
         short_w,
-        hold_s(short_w, rating_w, budget_j, 0.0),
+        hold_s(short_w, given.rating_w, budget_j, 0.0),
     )
 
 
-def told_soft_start(
-    resistor_ohm: float,
-    rating_w: float,
-    reservoir_uf: float,
-    rail_v: float,
-    rails: int,
-    mains_v: float,
-    idle_w: float,
-    pulse_j: float | None = None,
-) -> Told:
+def told_soft_start(given: Started) -> Told:
     """`rampguard sums soft-start`. Raises SumError."""
-    s = soft_start(resistor_ohm, rating_w, reservoir_uf, rail_v, rails, mains_v, idle_w, pulse_j)
+    s = soft_start(given)
     return Told(
         "soft-start",
-        tuple(_answer(s, resistor_ohm, rating_w)),
+        tuple(_answer(s, given.resistor_ohm, given.rating_w)),
         {
             "start_j": s.start_j,
             "peak_a": s.peak_a,
@@ -143,7 +139,7 @@ def told_soft_start(
                 for hold in s.holds
             ],
         },
-        _how(assumed=pulse_j is None),
+        _how(assumed=given.pulse_j is None),
         _CAUTIONS,
         tuple(_table(s)),
     )
@@ -165,8 +161,8 @@ def _answer(s: SoftStart, ohm: float, rating_w: float) -> list[str]:
     short = "is within its rating" if worst.short_s is None else f"opens it within {duration(worst.short_s)}, or sooner"
     return [
         f"One start from full mains puts {plain(s.start_j)} J at most into it, whatever its ohms; {ohms(ohm)},"
-        f" {plain(rating_w)} W, {plain(s.pulse_j)} J in one go {bears}. The inrush peak is {plain(s.peak_a)} A, without"
-        f" winding and line; time constant some {duration(s.time_constant_s)}.",
+        f" {plain(rating_w)} W, {plain(s.pulse_j)} J in one go {bears}. The inrush peak is {plain(s.peak_a)} A,"
+        f" without winding and line; time constant some {duration(s.time_constant_s)}.",
         f"On a ramp a start costs it little; a hold below the bypass does: {hold}.",
         f"A dead short in the unit at {worst.part:.0%} of line {short}: do not count on it as a current limit.",
     ]
@@ -196,8 +192,7 @@ def _how(*, assumed: bool) -> tuple[How, ...]:
         pulse,
         How(
             f"idle current: idle W / (mains x {POWER_FACTOR}), the same at every part of the line, for a class-AB"
-            " unit's"
-            " idle hardly follows its rails; power I^2 R",
+            " unit's idle hardly follows its rails; power I^2 R",
             f"Hammond, Design Guide for Rectifier Use: 0.90 x 0.62; constant idle: {COMMON}",
         ),
         How(
@@ -209,12 +204,11 @@ def _how(*, assumed: bool) -> tuple[How, ...]:
 
 
 _CAUTIONS: Final = (
-    "Where the relay pulls in is to be found out: listen for it, or see the current step. Until then keep holds short,"
-    " and"
-    " go on to full line or back to zero.",
+    "Where the relay pulls in is to be found out: listen for it, or see the current step. Until then keep holds"
+    " short, and go on to full line or back to zero.",
     "Its body is at mains and glows before it opens: out of reach, nothing that burns near it, no finger to see how"
     " hot.",
-    "An NTC thermistor is not this sum: its ohms fall as it heats, its data sheet states the capacitance it may charge;"
-    " and it needs a minute to cool before the next start.",
+    "An NTC thermistor is not this sum: its ohms fall as it heats, its data sheet states the capacitance it may"
+    " charge; and it needs a minute to cool before the next start.",
     RESERVOIRS,
 )

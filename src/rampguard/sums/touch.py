@@ -30,6 +30,11 @@ class TouchLimit:
     what: str
     source: str
 
+    @property
+    def kind(self) -> str:
+        """In a word."""
+        return "peak" if self.peak else "rms"
+
 
 LIMITS: Final[Mapping[str, TouchLimit]] = {
     "class-ii": TouchLimit(
@@ -108,8 +113,7 @@ def parse_reading(text: str) -> TouchReading:
         raise SumError(
             [
                 f"{text!r}: write plug/switch=value with its unit, such as normal/on=62mV: normal or reversed, on or"
-                " off,"
-                " mV or mA (mVpk or mApk for a peak)"
+                " off, mV or mA (mVpk or mApk for a peak)"
             ]
         )
     plug, switch, number, unit, peak = found.groups()
@@ -185,7 +189,7 @@ def told_touch(limit_name: str, readings: tuple[TouchReading, ...]) -> Told:
 
 
 def _answer(limit: TouchLimit, judged: Judged) -> list[str]:
-    bound = f"{limit.ma:g} mA {_kind(limit.peak)} ({limit.what})"
+    bound = f"{limit.ma:g} mA {limit.kind} ({limit.what})"
     if judged.worst is None:
         return [f"NOT EVALUATED: no readings, so nothing has passed. Limit {bound}. Measure all four combinations."]
     worst = f"worst {plain(judged.worst.ma)} mA at {'/'.join(judged.worst.at)}, limit {bound}"
@@ -202,10 +206,6 @@ def _answer(limit: TouchLimit, judged: Judged) -> list[str]:
     if missing:
         return [f"NOT EVALUATED, so not passed: {missing} not measured. So far {worst}."]
     return [f"passed: {worst}; both polarities, switch on and off."]
-
-
-def _kind(peak: bool) -> str:  # noqa: FBT001 - a word for a flag
-    return "peak" if peak else "rms"
 
 
 def _table(limit: TouchLimit, readings: tuple[TouchReading, ...]) -> list[str]:
@@ -228,19 +228,17 @@ def _how(limit: TouchLimit) -> tuple[How, ...]:
         ),
         How(
             "body network: 1500 ohm with 0.22 uF across it, then 500 ohm, and 10 kohm with 22 nF ahead of the meter:"
-            " buy"
-            " or build it, with parts that bear the mains; a bare meter on mA is no body",
+            " buy or build it, with parts that bear the mains; a bare meter on mA is no body",
             f"IEC 60990 figure 4, {FROM_MEMORY}",
         ),
-        How(f"limit {limit.ma:g} mA {_kind(limit.peak)}: {limit.what}", limit.source),
+        How(f"limit {limit.ma:g} mA {limit.kind}: {limit.what}", limit.source),
         How(
             "IEC 60990 itself sets no limit; which product standard holds for this unit, its label and local codes say",
             "its abstract",
         ),
         How(
             "at the mains there are; standards measure at the highest rated voltage, where a tenth more line makes a"
-            " tenth"
-            " more current",
+            " tenth more current",
             FROM_MEMORY,
         ),
         How(
@@ -251,11 +249,11 @@ def _how(limit: TouchLimit) -> tuple[How, ...]:
 
 
 _CAUTIONS: Final = (
-    "WITHOUT the isolation transformer: touch current flows back through the supply's earth, and behind the transformer"
-    " that way is cut, so that any unit reads nothing. This is live work on the mains.",
+    "WITHOUT the isolation transformer: touch current flows back through the supply's earth, and behind the"
+    " transformer that way is cut, so that any unit reads nothing. This is live work on the mains.",
     "So it is for a licensed person where codes require one; after insulation and earth continuity were measured,"
-    " unplugged; from an outlet behind a 30 mA RCD/GFCI, tested the same day; clips on with the plug out, then plug in,"
-    " one hand, nothing touched; plug out again before polarity is changed.",
+    " unplugged; from an outlet behind a 30 mA RCD/GFCI, tested the same day; clips on with the plug out, then plug"
+    " in, one hand, nothing touched; plug out again before polarity is changed.",
     "An RCD may let 15 mA stand for good, and does not trip at all between line and neutral: it makes the work less"
     " deadly, not safe.",
     "With the earth lifted the chassis may be live. No scope clip, no laptop and no other unit on it.",
