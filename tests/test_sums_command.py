@@ -8,7 +8,7 @@ import shlex
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rampguard.cli import main
@@ -128,6 +128,7 @@ def test_three_digits_and_no_powers_of_ten(value: float, said: str) -> None:
     assert plain(value) == said
 
 
+@settings(deadline=None)
 @given(st.floats(1e-6, 1e7))
 def test_plain_is_the_number_to_half_a_percent(value: float) -> None:
     assert "e" not in plain(value)
@@ -142,6 +143,7 @@ def test_times_in_the_unit_that_suits(seconds: float, said: str) -> None:
     assert duration(seconds) == said
 
 
+@settings(deadline=None)
 @given(st.one_of(st.floats(max_value=0.0), st.just(math.nan), st.just(math.inf)))
 def test_what_is_not_above_zero_is_named(value: float) -> None:
     [problem] = above_zero(some_v=value, other_v=1.0, not_given_v=None)

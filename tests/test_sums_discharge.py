@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad, solve_ivp
 
@@ -40,6 +40,7 @@ def test_between_its_rows_the_line_is_straight() -> None:
     assert es1_limit_v(0.5 * (170.0 + 300.0)) == pytest.approx(67.5)
 
 
+@settings(deadline=None)
 @given(st.floats(0.001, 1e6), st.floats(1.0, 100.0))
 def test_more_capacitance_may_hold_no_more_volts(capacitance_nf: float, more: float) -> None:
     assert es1_limit_v(capacitance_nf) >= es1_limit_v(capacitance_nf * more)
@@ -86,6 +87,7 @@ def test_against_scipys_integration() -> None:
     assert d.peak_w == pytest.approx(42.25)
 
 
+@settings(deadline=None)
 @given(st.floats(0.01, 1e5), st.floats(1.0, 2000.0), st.floats(1.0, 1e7))
 def test_slower_with_more_of_anything(microfarad: float, volts: float, ohm: float) -> None:
     d = discharge(microfarad, volts, ohm)
@@ -96,6 +98,7 @@ def test_slower_with_more_of_anything(microfarad: float, volts: float, ohm: floa
     assert 0.0 < d.least_w <= d.peak_w < d.steady_w
 
 
+@settings(deadline=None)
 @given(st.floats(0.01, 1e5), st.floats(61.0, 2000.0), st.floats(0.1, 100.0))
 def test_the_resistor_that_is_found_is_in_time(microfarad: float, volts: float, within_s: float) -> None:
     ohm = resistor_for(microfarad, volts, within_s)
@@ -104,6 +107,7 @@ def test_the_resistor_that_is_found_is_in_time(microfarad: float, volts: float, 
     assert told.values["below_60_v_in_s"] <= within_s * (1 + 1e-9)
 
 
+@settings(deadline=None)
 @given(st.floats(1e-2, 1e8))
 def test_the_e12_value_is_the_next_at_or_below(ohm: float) -> None:
     found = e12_at_most(ohm)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from rampguard.sums.fuse import Fuse, first, gates_of, i2t_a2s, parse_fuse, told_fuse
@@ -84,6 +84,7 @@ def test_what_it_is_made_to_break(mark: str, breaks_a: float) -> None:
     assert "MADE TO BREAK" in beyond.answer[0]
 
 
+@settings(deadline=None)
 @given(st.sampled_from(TABLE), st.floats(0.1, 100.0), st.floats(1.0001, 3.0))
 def test_more_current_melts_no_later(row: object, multiple: float, more: float) -> None:
     gates = row.gates  # type: ignore[attr-defined]
@@ -99,6 +100,7 @@ def test_more_current_melts_no_later(row: object, multiple: float, more: float) 
     assert other.least_s is None or one.least_s is not None
 
 
+@settings(deadline=None)
 @given(st.sampled_from(TABLE), st.floats(1.0, 12.0))
 def test_what_is_drawn_lies_within_what_surely_holds(row: object, multiple: float) -> None:
     melts = melting(row.gates, multiple)  # type: ignore[attr-defined]
@@ -124,6 +126,7 @@ def test_who_comes_first(off_s: float, winner: str) -> None:
     assert first(Melting(0.02, 3.0, 0.05, 1.0), off_s) == winner
 
 
+@settings(deadline=None)
 @given(st.floats(0.001, 100.0), st.floats(0.001, 100.0), st.floats(0.5, 20.0))
 def test_a_later_off_never_saves_a_fuse(one_s: float, other_s: float, multiple: float) -> None:
     order = ["trip", "likely trip", "either", "fuse"]

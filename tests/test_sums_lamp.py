@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
@@ -63,6 +63,7 @@ def test_the_most_into_a_fault_is_the_published_exponents() -> None:
     assert fault_most_part() == pytest.approx(x * (1.0 - x ** (1.0 / 0.55)), rel=0.02)
 
 
+@settings(deadline=None)
 @given(st.floats(0.02, 1.0), st.floats(0.02, 1.0))
 def test_a_lamp_passes_more_at_more_volts_but_ever_less_for_each(one: float, other: float) -> None:
     low, high = sorted((one, other))
@@ -80,6 +81,7 @@ def test_a_resistor_behind_a_lamp_is_the_circuit_solved_by_scipy(lamp_w: float, 
     assert left == pytest.approx(amperes * ohm, rel=0.02)
 
 
+@settings(deadline=None)
 @given(st.floats(10.0, 2000.0), st.floats(0.02, 1.0), st.sampled_from([100.0, 120.0, 230.0]))
 def test_a_bigger_lamp_lets_more_through_and_leaves_more(nameplate: float, part: float, mains: float) -> None:
     small, big = (lamp_row(w, nameplate, part * nameplate, mains) for w in (40.0, 100.0))

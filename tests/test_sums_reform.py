@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
@@ -31,6 +31,7 @@ def test_leakage_let_pass(microfarad: float, volts: float, amperes: float) -> No
     assert leakage_limit_a(microfarad, volts) == pytest.approx(amperes)
 
 
+@settings(deadline=None)
 @given(st.floats(0.1, 1e5), st.floats(3.0, 600.0))
 def test_steps_rise_to_the_aim_and_what_is_let_pass_drops_a_tenth_at_most(microfarad: float, volts: float) -> None:
     r = reforming(microfarad, volts, volts)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rampguard.sums.told import SumError
@@ -63,6 +63,7 @@ def test_the_worst_counts() -> None:
     assert told_touch("class-ii", readings("62mV", "58mV", "125mV", "60mV")).values["verdict"] == "passed"
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0.0, 5.0), min_size=4, max_size=4), st.sampled_from(sorted(LIMITS)))
 def test_a_verdict_is_what_it_says(values: list[float], name: str) -> None:
     limit = LIMITS[name]
@@ -73,6 +74,7 @@ def test_a_verdict_is_what_it_says(values: list[float], name: str) -> None:
         assert NOTHING_MA <= max(values) <= limit.ma
 
 
+@settings(deadline=None)
 @given(st.sets(st.sampled_from(COMBINATIONS), max_size=3), st.floats(0.0, 5.0))
 def test_what_was_not_measured_has_not_passed(places: set[object], ma: float) -> None:
     given = tuple(TouchReading(at, ma, peak=False) for at in COMBINATIONS if at in places)

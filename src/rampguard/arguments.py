@@ -20,6 +20,7 @@ _EXAMPLES = """examples:
   rampguard replay captures/healthy-amplifier --json
   rampguard plot captures/healthy-amplifier
   rampguard classes linear-amplifier --nameplate-w 300
+  rampguard sums lamp --nameplate-w 300 --idle-w 25
 
 exit codes:
   0 done, nothing tripped        3 tripped, output proven off

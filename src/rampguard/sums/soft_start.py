@@ -93,7 +93,7 @@ def _problems(given: Started) -> list[str]:
         problems.append(f"rails = {given.rails!r}: 1 to 4; a plus and a minus rail are 2")
     if not problems and _idle_a(given) * given.resistor_ohm >= min(HOLDS) * given.mains_v:
         problems.append(
-            f"{plain(_idle_a(given))} A of idle current would drop more than the line across"
+            f"{plain(_idle_a(given))} A of idle current would drop more than {min(HOLDS):.0%} of line across"
             f" {ohms(given.resistor_ohm)}; check both"
         )
     return problems
