@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 from rampguard.cautions import RESERVOIRS
 from rampguard.sums.parts import e12_at_most, ohms
@@ -135,45 +135,61 @@ def told_discharge(
     if (resistor_ohm is None) == (within_s is None):
         raise SumError(["give one of --resistor-ohm (what there is) and --within-s (to find what is needed)"])
     peak_v = charged_v * math.sqrt(2.0) if mains else charged_v
-    answer = []
-    if resistor_ohm is None:
-        assert within_s is not None  # noqa: S101 - one of the two was given
-        to_v = es1_limit_v(1e3 * capacitance_uf) if mains else TOUCH_V
-        most_ohm = resistor_for(capacitance_uf, peak_v, within_s, to_v)
-        resistor_ohm = e12_at_most(most_ohm)
-        answer.append(
-            f"{plain(peak_v)} V down to {plain(to_v)} V within {duration(within_s)}: {ohms(resistor_ohm)} (E12), for no"
-            f" more than {math.floor(most_ohm)} ohm will do."
-        )
+    found: list[str] = []
+    if within_s is not None:
+        resistor_ohm, said = _found(capacitance_uf, peak_v, within_s, mains=mains)
+        found.append(said)
+    assert resistor_ohm is not None  # noqa: S101 - given, or found
     d = discharge(capacitance_uf, peak_v, resistor_ohm)
-    passed = d.at_plug_s_v <= d.limit_v if mains else None
     return Told(
         "discharge",
-        (*answer, *(_pins(d) if mains else []), *_answer(d)),
+        (*found, *(_pins(d) if mains else []), *_answer(d)),
         {
-            "capacitance_uf": capacitance_uf,
-            "charged_v": peak_v,
-            "resistor_ohm": d.ohm,
-            "time_constant_s": d.ohm * d.farad,
-            "below_60_v_in_s": d.to_touch_s,
-            "below_2_v_in_s": d.to_hands_s,
-            "touch_limit_v": d.limit_v,
-            "below_touch_limit_in_s": d.to_limit_s,
-            "after_2_s_v": d.at_plug_s_v,
-            "plug_pins_in_time": passed,
-            "peak_w": d.peak_w,
-            "energy_j": d.energy_j,
-            "once_w": d.least_w,
-            "left_on_w": d.steady_w,
+            **_values(d),
+            "plug_pins_in_time": _pins_in_time(d) if mains else None,
         },
         _how(d),
         _CAUTIONS,
-        passed=passed,
+        passed=_pins_in_time(d) if mains else None,
     )
 
 
+def _found(capacitance_uf: float, peak_v: float, within_s: float, *, mains: bool) -> tuple[float, str]:
+    """The resistor of the row that is in time, and how that is told."""
+    refuse(above_zero(capacitance_uf=capacitance_uf))
+    to_v = es1_limit_v(1e3 * capacitance_uf) if mains else TOUCH_V
+    most_ohm = resistor_for(capacitance_uf, peak_v, within_s, to_v)
+    ohm = e12_at_most(most_ohm)
+    return ohm, (
+        f"{plain(peak_v)} V down to {plain(to_v)} V within {duration(within_s)}: {ohms(ohm)} (E12), for no more than"
+        f" {math.floor(most_ohm)} ohm will do."
+    )
+
+
+def _pins_in_time(d: Discharge) -> bool:
+    return d.at_plug_s_v <= d.limit_v
+
+
+def _values(d: Discharge) -> dict[str, Any]:
+    return {
+        "capacitance_uf": d.farad * 1e6,
+        "charged_v": d.charged_v,
+        "resistor_ohm": d.ohm,
+        "time_constant_s": d.ohm * d.farad,
+        "below_60_v_in_s": d.to_touch_s,
+        "below_2_v_in_s": d.to_hands_s,
+        "touch_limit_v": d.limit_v,
+        "below_touch_limit_in_s": d.to_limit_s,
+        "after_2_s_v": d.at_plug_s_v,
+        "peak_w": d.peak_w,
+        "energy_j": d.energy_j,
+        "once_w": d.least_w,
+        "left_on_w": d.steady_w,
+    }
+
+
 def _pins(d: Discharge) -> list[str]:
-    verdict = "soon enough" if d.at_plug_s_v <= d.limit_v else "TOO SLOW"
+    verdict = "soon enough" if _pins_in_time(d) else "TOO SLOW"
     most = longest_time_constant_s(d.charged_v, d.limit_v, PLUG_S)
     need = "" if math.isinf(most) else f"; {ohms(e12_at_most(most / d.farad))} (E12) or less is"
     return [
