@@ -12,6 +12,7 @@ from rampguard.argument_types import Act, address, command, facts, mains, overri
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.hunt import arguments as hunt
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.sums import arguments as sums
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
@@ -20,6 +21,7 @@ _EXAMPLES = """examples:
   rampguard replay captures/healthy-amplifier --json
   rampguard plot captures/healthy-amplifier
   rampguard classes linear-amplifier --nameplate-w 300
+  rampguard sums lamp --nameplate-w 300 --idle-w 25
 
 exit codes:
   0 done, nothing tripped        3 tripped, output proven off
@@ -46,6 +48,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_plot(commands, acts)
     _add_classes(commands, acts)
     _add_bench(commands, acts)
+    sums.add(commands, acts)
     return parser
 
 

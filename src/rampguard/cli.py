@@ -246,6 +246,12 @@ def _classes(options: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def _sums(options: argparse.Namespace) -> int:
+    from rampguard.sums.commands import sums
+
+    return sums(options)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -261,6 +267,7 @@ _ACTS: Final[dict[str, Act]] = {
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,
+    "sums": _sums,
 }
 """Every command."""
 
