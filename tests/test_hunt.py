@@ -317,7 +317,7 @@ def test_by_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert told["energy_j"] == pytest.approx(sum(step["energy_j"] for step in told["steps"]))
     descriptor = json.loads((Path(told["steps"][-1]["capture"]) / "datapackage.json").read_text(encoding="utf-8"))
     assert descriptor["unplugged"] == told["steps"][-1]["unplugged"]
-    assert "Unplug left" in captured.err
+    assert "unplug left" in captured.err
     assert "MEASURED below 2 V" in captured.err
 
 

@@ -17,7 +17,6 @@ from instruments.errors import BenchFileError
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import read_capture
 from rampguard.archive.rows import Row
-from rampguard.cautions import RESERVOIRS
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_STOPPED, EXIT_TRIPPED, RunOrder
 from rampguard.hunt.measure import healthy_at, held, hold_from, most_energy_j, weighed, worth_holding
 from rampguard.hunt.places import AHEAD, Belief, Healthy, Measurement
@@ -32,8 +31,8 @@ NOT_HUNTED: Final = {
 }
 """Load classes that are not hunted by short ramps to a low line, and why."""
 UNPLUG: Final = (
-    "Power is off. Unplug {what}, and leave out what is out already. Before: plug out; reservoirs discharged through a"
-    " resistor, one hand; MEASURED below 2 V. {reservoirs}"
+    "Power is off. Next, unplug {what}; what is out stays out. Before: plug out, reservoirs discharged through a"
+    " resistor, one hand, and MEASURED below 2 V on every rail"
 )
 
 
@@ -165,7 +164,7 @@ class Hunt:
                 said = f"{verdict(step.belief)}, by what it draws at {hold_v:.3g} V"
                 return self._ended(EXIT_DONE, said, hold_v, step.belief)
             new = self._sections.with_its_own(step.unplug)
-            if not self._agreed(UNPLUG.format(what=" and ".join(new), reservoirs=RESERVOIRS.rstrip("."))):
+            if not self._agreed(UNPLUG.format(what=" and ".join(new))):
                 return self._ended(EXIT_STOPPED, verdict(step.belief), hold_v, step.belief)
             out = (*out, *new)
             code, result, rows = self._run(out)
@@ -203,7 +202,9 @@ def lines_of(hunted: Hunted) -> list[str]:
     lines = []
     for step in hunted.steps:
         out = f"without {', '.join(step.unplugged)}" if step.unplugged else "everything plugged in"
-        lines.append(f"{out}: {1e3 * step.siemens:.3g} mS, {step.outcome}, at most {step.energy_j:.2g} J")
+        drawn_a = step.siemens * (hunted.hold_v or 0.0)
+        drawn = f"{1e3 * drawn_a:.3g} mA" if hunted.hold_v else f"{1e3 * step.siemens:.3g} mS"
+        lines.append(f"{out}: {drawn}, {step.outcome}, at most {step.energy_j:.2g} J")
     lines.append(hunted.said)
     if hunted.steps:
         lines.append(f"All runs together took at most {hunted.energy_j:.2g} J.")
