@@ -22,6 +22,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
 
+from instruments.blocks import read_block
 from instruments.errors import BadReply, LinkError, LinkLost, LinkTimeout, WrongInstrument
 from instruments.replies import MOST_CHARACTERS
 
@@ -114,6 +115,17 @@ class VisaSession:
     def read(self) -> str:
         """Receive one line, without its end."""
         return str(self._resource.read()).rstrip("\r")
+
+    def read_bytes(self, count: int) -> bytes:
+        """Receive exactly so many bytes, whatever they are: the end of a line is one of them."""
+        from pyvisa import constants
+
+        end = constants.ResourceAttribute.termchar_enabled
+        self._resource.set_visa_attribute(end, constants.VI_FALSE)
+        try:
+            return bytes(self._resource.read_bytes(count))
+        finally:
+            self._resource.set_visa_attribute(end, constants.VI_TRUE)
 
     def leftover(self) -> bool:
         """Whether something arrived that nobody asked for. Raises OSError if the connection is refused or closed."""
@@ -217,6 +229,7 @@ class Link:
         self._deadline_s = deadline_s
         self._identity = identity
         self._identity_query = identity_query
+        self._read_terminator = read_terminator
         self._open_session = open_session or (
             lambda: VisaSession(resource, deadline_s, read_terminator, write_terminator)
         )
@@ -233,6 +246,27 @@ class Link:
         limit_s = self._deadline_s if deadline_s is None else deadline_s
         with self._taking_turns(limit_s):
             return self._ask(self._opened(), text, limit_s)
+
+    def query_block(self, text: str, most_bytes: int, deadline_s: float | None = None) -> bytes:
+        """Ask, and return the block that is the reply, and nothing after it but the end of the line.
+
+        Raises LinkError, after which the session is gone and the next call reopens.
+        """
+        limit_s = self._deadline_s if deadline_s is None else deadline_s
+
+        def ask(session: Session) -> bytes:
+            if not isinstance(session, VisaSession):
+                raise BadReply("this transport carries lines of text alone, no blocks")
+            if session.leftover():
+                raise BadReply("something arrived that nobody had asked for")
+            session.write(text)
+            block = read_block(session.read_bytes, most_bytes)
+            if session.read_bytes(len(self._read_terminator)) != self._read_terminator.encode("ascii"):
+                raise BadReply("a block was not followed by the end of its line")
+            return block
+
+        with self._taking_turns(limit_s):
+            return self._call(self._opened(), ask, limit_s, text)
 
     def write(self, text: str) -> None:
         """Send, without a reply. Raises LinkError. That it did not raise proves nothing: ask afterwards."""
