@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import socket
 import threading
@@ -61,7 +62,7 @@ def answering(answer: Callable[[str], bytes | None]) -> Iterator[str]:
                 client, _ = listener.accept()
             except OSError:
                 return
-            with client, client.makefile("rb") as lines:
+            with contextlib.suppress(OSError), client, client.makefile("rb") as lines:
                 for line in lines:
                     reply = answer(line.decode("ascii").strip())
                     if reply is None:

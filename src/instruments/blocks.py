@@ -1,4 +1,4 @@
-"""Binary replies: definite-length arbitrary blocks (IEEE 488.2-1992, 8.7.9, from memory): ``#``, a digit, as many digits, bytes.
+"""Binary replies: definite-length blocks (IEEE 488.2-1992, 8.7.9, from memory): ``#``, a digit, as many digits, bytes.
 
 ``#512345`` begins a block of 12,345 bytes. A block of indefinite length (``#0``) has no end on a line that is not
 closed after it, and is refused.
