@@ -10,6 +10,7 @@ from typing import Any
 from rampguard import __version__
 from rampguard.argument_types import Act, address, command, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
+from rampguard.cold_checks import arguments as cold_checks
 from rampguard.loads.classes import LOAD_CLASSES
 
 _EXAMPLES = """examples:
@@ -43,6 +44,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_replay(commands, acts)
     _add_plot(commands, acts)
     _add_classes(commands, acts)
+    cold_checks.add(commands, acts)
     _add_bench(commands, acts)
     return parser
 

@@ -227,6 +227,16 @@ def _classes(options: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def _cold(options: argparse.Namespace) -> int:
+    from rampguard.cold_checks import commands
+
+    if options.new:
+        return commands.new(options.sheet, options.channels)
+    if options.ask:
+        return commands.asked(options.sheet, input, as_json=options.json)
+    return commands.judged(options.sheet, as_json=options.json)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -238,6 +248,7 @@ _ACTS: Final[dict[str, Act]] = {
     "replay": _replay,
     "plot": _plot,
     "classes": _classes,
+    "cold": _cold,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,
