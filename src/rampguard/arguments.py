@@ -163,6 +163,9 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
     parser.add_argument(
         "--sheet", type=Path, help="unit sheet: go on at full line, with warm-up, idle, every channel and soak"
     )
+    parser.add_argument(
+        "--cold-sheet", type=Path, help="what the unpowered unit measured: refuses a run where something on it is wrong"
+    )
     _add_after(parser)
     parser.add_argument(
         "--permissives-confirmed",

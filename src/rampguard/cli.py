@@ -94,12 +94,14 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from rampguard.pre_power import confirm_checks
+    from rampguard.cold.gate import answered_by
 
     overrides = dict(options.override)
     on_screen = screen_fits(no_screen=options.no_screen, as_json=options.json)
-    asks_on_screen = on_screen and not options.permissives_confirmed
-    confirmed = "by flag" if options.permissives_confirmed else "" if asks_on_screen else confirm_checks(overrides)
+    answered = answered_by(options.cold_sheet, overrides)
+    # Nobody is asked anything about a run that its cold sheet refuses: the engine says so at once.
+    asks_on_screen = on_screen and not options.permissives_confirmed and answered is not None
+    confirmed = _confirmed(options, overrides, answered, asks_on_screen=asks_on_screen)
     if options.into is not None:
         into = options.into
     else:
@@ -114,6 +116,7 @@ def _run(options: argparse.Namespace) -> int:
         mains_frequency_hz=mains_hz,
         plan=None if options.plan is None else str(options.plan),
         sheet=None if options.sheet is None else str(options.sheet),
+        cold_sheet=None if options.cold_sheet is None else str(options.cold_sheet),
         facts=options.facts,
         series_lamp_w=options.series_lamp_w,
         known_good=options.known_good,
@@ -122,6 +125,17 @@ def _run(options: argparse.Namespace) -> int:
     )
     wanted = replace(_wanted(options, on_screen=on_screen), asks_checks=asks_on_screen)
     return _follow(order, wanted, options.look_on)
+
+
+def _confirmed(
+    options: argparse.Namespace, overrides: dict[str, str], answered: frozenset[str] | None, *, asks_on_screen: bool
+) -> str:
+    """How the pre-power checks were confirmed; empty: not, or not yet."""
+    from rampguard.pre_power import confirm_checks
+
+    if options.permissives_confirmed:
+        return "by flag"
+    return "" if asks_on_screen or answered is None else confirm_checks(overrides, answered)
 
 
 def _wanted(options: argparse.Namespace, *, on_screen: bool) -> Wanted:

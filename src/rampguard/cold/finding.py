@@ -22,8 +22,8 @@ class Verdict(StrEnum):
     NOT_EVALUATED = "not-evaluated"
 
 
-CONDEMNS: Final = frozenset({Verdict.SHORTED, Verdict.OPEN, Verdict.ODD, Verdict.DIFFERS, Verdict.WRONG})
-"""Verdicts that something is wrong."""
+CONDEMNS: Final = (Verdict.SHORTED, Verdict.OPEN, Verdict.WRONG, Verdict.ODD, Verdict.DIFFERS)
+"""Verdicts that something is wrong, the plainest first."""
 
 
 @dataclass(frozen=True, slots=True)

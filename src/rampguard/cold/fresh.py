@@ -20,26 +20,15 @@ absolute_ohm = 0.2               # on its lowest range of ohms
 absolute_v = 0.003               # in its diode test
 wires = 2                        # 4: the leads are not in the reading
 # leads_ohm = 0.15               # two wires: what they read, held together
-
 """
 _MAINS: Final = """\
-# The mains side. Local codes come first: limits here are from memory of product standards.
-# [mains]
-# mains_v = 230.0
-# selector_v = 230.0             # as it stands; leave it out where there is none
-# nameplate_w = 300.0
-# protective_earth = true        # false: double insulated
-# earth_continuity_ohm = 0.0     # earth pin to touchable metal
-# earth_leads_ohm = 0.0          # of that, leads and cord
-# insulation_mohm = 0.0          # both mains pins together to touchable metal, switch on; or "over-range"
-# insulation_test_v = 500.0
-# fuse_a = 3.15                  # of the fuse that is in it
-# fuse_type = "T"
-# fuse_marked_a = 3.15           # beside its holder
-# fuse_marked_type = "T"
-# winding_ohm = 0.0              # at the plug, switch on: narrows the band
-# winding_leads_ohm = 0.0
-# winding_degc = 20.0            # of the copper
+# The mains side. Local codes come first: limits here are from memory of product standards. What may stand here:
+# mains_v, nameplate_w, nameplate_v, selector_v (where there is one), protective_earth = false (double insulated),
+# earth_continuity_ohm (earth pin to touchable metal), earth_leads_ohm (of that, leads and cord), earth_limit_ohm,
+# insulation_mohm (both mains pins together to touchable metal, switch on; or "over-range"), insulation_test_v,
+# insulation_limit_mohm, fuse_a, fuse_type (what is in it), fuse_marked_a, fuse_marked_type (beside its holder),
+# winding_ohm (primary, at the plug, switch on: narrows the band), winding_leads_ohm, winding_degc.
+[mains]
 """
 _DEVICES: Final = (
     ("base-emitter", "transistor-junction", "base to emitter"),
@@ -52,8 +41,8 @@ _POINTS: Final = (
         for side in ("plus", "minus")
         for key, part, leads in _DEVICES
     ),
-    ("plus-emitter-resistor", "emitter-resistor", "across it"),
-    ("minus-emitter-resistor", "emitter-resistor", "across it"),
+    ("plus-emitter-resistor", "emitter-resistor", "emitter resistor of the plus output device"),
+    ("minus-emitter-resistor", "emitter-resistor", "emitter resistor of the minus output device"),
     ("plus-rail-to-output", "rail-to-output", "plus rail to output, ahead of the speaker relay"),
     ("minus-rail-to-output", "rail-to-output", "minus rail to output, ahead of the speaker relay"),
     ("output-to-ground", "output-to-ground", "output ahead of the speaker relay to ground"),
@@ -67,11 +56,11 @@ EMITTER_OHM: Final = 0.22
 
 def fresh_sheet(channels: Sequence[str]) -> str:
     """The file's text."""
-    blocks = [_HEAD.format(channels=", ".join(f'"{name}"' for name in channels))]
+    blocks = [_HEAD.format(channels=", ".join(f'"{name}"' for name in channels)), _MAINS]
     blocks += [_point(name, part, where) for name, part, where in _POINTS]
     blocks += [_point(name, part, where, of="unit") for name, part, where in _OF_THE_UNIT]
     blocks += [f"[readings.{name}]\n" for name in (*channels, "unit")]
-    return "\n".join([*blocks, _MAINS])
+    return "\n".join(blocks)
 
 
 def _point(name: str, part: str, where: str, of: str = "channel") -> str:

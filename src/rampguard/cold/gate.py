@@ -33,6 +33,13 @@ class Gate:
         """The checks that nobody needs to be asked for any more."""
         return frozenset(key for key, stands in self.answers.items() if stands.standing in LETS_PASS)
 
+    def for_the_record(self) -> list[str]:
+        """What a capture keeps of it: what was wrong or not evaluated, then how the checks stand that it answers."""
+        open_ends = [finding.text for finding in (*self.judgement.wrong, *self.judgement.missing)]
+        facts = [f"{name} = {value:g}" for name, value in self.facts.items()]
+        good = [f"{key}: {self.answers[key].said}" for key in sorted(self.answered())]
+        return [*open_ends, *good, *facts]
+
     def in_the_way(self, overridden: Collection[str] = ()) -> list[str]:
         """What refuses a run, a line each; empty if nothing does. ``overridden`` are checks gone on without."""
         barred = [
@@ -79,3 +86,14 @@ def load_gate(path: Path, mains_v: float | None = None) -> Gate:
         problem = f"mains.mains_v = {own_v:g}, but the bench's mains are {mains_v:g} V; correct one of them"
         raise ColdSheetError(str(path), [problem])
     return gate_of(sheet, path.name)
+
+
+def answered_by(path: Path | None, overridden: Collection[str]) -> frozenset[str] | None:
+    """The checks that a sheet answers, so that nobody has to; None where the run will be refused for it."""
+    if path is None:
+        return frozenset()
+    try:
+        gate = load_gate(path)
+    except ColdSheetError:
+        return None
+    return None if gate.in_the_way(overridden) else gate.answered()

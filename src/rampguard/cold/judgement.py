@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from rampguard.cold.alone import Sign, passes_a_short, sign_of
 from rampguard.cold.between import Compared, compared
-from rampguard.cold.finding import Finding, Verdict, told, told_span
+from rampguard.cold.finding import CONDEMNS, Finding, Verdict, told, told_span
 from rampguard.cold.mains import Facts, mains_findings, winding_facts
 from rampguard.cold.parts import PARTS, Good, Kind
 from rampguard.cold.sheet import ColdSheet, Point
@@ -31,8 +31,8 @@ class Judgement:
 
     @property
     def wrong(self) -> tuple[Finding, ...]:
-        """What is wrong."""
-        return tuple(finding for finding in self.findings if finding.is_wrong)
+        """What is wrong, the plainest first."""
+        return tuple(finding for kind in CONDEMNS for finding in self.findings if finding.verdict is kind)
 
     @property
     def missing(self) -> tuple[Finding, ...]:
@@ -111,7 +111,8 @@ def _reads(sheet: ColdSheet, name: str, channel: str) -> str:
 
 
 def _good(ways: list[_Way], kind: Kind) -> str:
-    return ", reversed ".join(told_span(way.good.low, way.good.high, _UNITS[kind]) for way in ways)
+    spans = [told_span(way.good.low, way.good.high, _UNITS[kind]) for way in ways]
+    return f"{spans[0]}, both ways" if len(spans) > 1 and spans[0] == spans[1] else ", reversed ".join(spans)
 
 
 def _differ(sheet: ColdSheet, name: str, ways: list[_Way], found: list[Finding]) -> Finding:

@@ -26,7 +26,7 @@ FUSE_MOST: Final = 4.0
 SHORT_OHM: Final = 0.1
 INRUSH_VA: Final = 100.0
 """From here on a transformer wants a slow fuse, T (a maker's note on toroids)."""
-_LASTS: Final = "at 2.1 times that it may last 2 minutes, or 30"
+_LASTS: Final = "at 2.1 times its rating it may last 2 to 30 minutes"
 """IEC 60127-2, T fuses: 2 minutes at most in sheet 3, 30 in sheet 5 (makers' data sheets)."""
 
 
@@ -83,7 +83,7 @@ def _insulation(mains: MainsSheet) -> Finding:
 
 
 def _selector(mains: MainsSheet) -> Iterator[Finding]:
-    stands, what = mains.selector_v or mains.nameplate_v, "selector" if mains.selector_v else "nameplate"
+    stands, what = mains.selector_v or mains.nameplate_v, "stands" if mains.selector_v else "nameplate"
     if stands is None:
         return
     if mains.mains_v is None:
@@ -92,7 +92,7 @@ def _selector(mains: MainsSheet) -> Iterator[Finding]:
     yield _found(
         SELECTOR,
         right=same_mains(stands, mains.mains_v),
-        reads=f"{what} {stands:g} V",
+        reads=f"{what} at {stands:g} V",
         good=f"the mains, {mains.mains_v:g} V",
         do="No power: set the selector, and put in the fuse that goes with it",
     )

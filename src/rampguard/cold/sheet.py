@@ -304,11 +304,6 @@ def _other_kind(kind: Kind, one: Taken) -> bool:
     return one.reads_v is not None or one.reversed_v is not None
 
 
-def parse_reading(value: object, kind: Kind) -> float:
-    """A reading as it is written in a sheet. Raises ValueError, saying what to do."""
-    return _volts(value) if kind is Kind.DIODE else _ohms(value)
-
-
 def parse_cold_sheet(text: str, origin: str) -> ColdSheet:
     """A cold sheet from its text. Raises ColdSheetError."""
     try:

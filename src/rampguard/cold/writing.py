@@ -1,33 +1,41 @@
-"""Writes one reading at a time into a cold sheet, its comments and its order kept; whole, or not at all."""
+"""Writes one value at a time into a cold sheet, its comments and its order kept; whole and in order, or not at all."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 import tomlkit
-from tomlkit.items import InlineTable
-from tomlkit.items import Table as TomlTable
+from tomlkit.items import AbstractTable
 
-from rampguard.cold.parts import OPEN
-
-
-def write_reading(path: Path, channel: str, point: str, key: str, value: float) -> None:
-    """Put one reading into the file. Raises OSError; the file is then as it was."""
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
-    taken = _within(_within(document, "readings"), channel)
-    if point not in taken:
-        taken[point] = tomlkit.inline_table()
-    one = taken[point]
-    one[key] = "open" if value == OPEN else value
-    _replace(path, tomlkit.dumps(document))
+from rampguard.cold.sheet import parse_cold_sheet
 
 
-def _within(table: tomlkit.TOMLDocument | TomlTable | InlineTable, name: str) -> TomlTable:
-    if name not in table:
-        table[name] = tomlkit.table()
-    found: TomlTable = table[name]  # a sheet that was read has tables there
-    return found
+def write_value(path: Path, where: Sequence[str], value: float | str) -> None:
+    """Put one value into the file: ``where`` is its tables and its key, such as readings, left, a point, reads_ohm.
+
+    Raises ColdSheetError where the sheet would not be one with it, and OSError; the file is then as it was.
+    """
+    text = with_value(path.read_text(encoding="utf-8"), where, value)
+    parse_cold_sheet(text, path.name)
+    _replace(path, text)
+
+
+def with_value(text: str, where: Sequence[str], value: float | str) -> str:
+    """A sheet's text with one value more."""
+    document = tomlkit.parse(text)
+    table: tomlkit.TOMLDocument | AbstractTable = document
+    *tables, key = where
+    for depth, name in enumerate(tables):
+        if name not in table:
+            # A reading is written as { reads_ohm = 0.37 }, on a line of its own.
+            table[name] = tomlkit.inline_table() if depth == 2 else tomlkit.table()
+        within = table[name]
+        assert isinstance(within, AbstractTable)  # noqa: S101 - a sheet that was read has tables there
+        table = within
+    table[key] = value
+    return tomlkit.dumps(document)
 
 
 def _replace(path: Path, text: str) -> None:
