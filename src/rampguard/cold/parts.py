@@ -16,8 +16,8 @@ OPEN: Final = math.inf
 """What stands for a reading that the meter calls open, or over range."""
 PRACTICE: Final = "common practice, no source"
 MEMORY: Final = "textbook, from memory"
-DIODE_TELLS_TO_V: Final = 1.8
-"""Above this a diode test says *open*, whatever the meter can still show: meters drive 1.5 to 3 V (from memory)."""
+DIODE_TELLS_TO_V: Final = 1.5
+"""From here on a diode test says *open*, whatever the meter can still show: meters drive 1.5 to 3 V (from memory)."""
 OHM_TELLS_TO: Final = 50_000.0
 """Above this a resistance in a circuit depends on the meter's own voltage and on charge left; open is as good."""
 SHORT_OHM: Final = 5.0
@@ -63,7 +63,6 @@ class Part:
     """What dies with it, and is looked at before power."""
 
 
-_BLOCKS: Final = Good(DIODE_TELLS_TO_V, OPEN, SHORT_V, 0.3)
 _SEES_OTHERS: Final = Good(0.35, OPEN, SHORT_V, 0.15)
 _OUTPUT_STAGE: Final = "its emitter resistor, its driver and the other half"
 
@@ -99,7 +98,7 @@ PARTS: Final[Mapping[str, Part]] = {
             "darlington-junction",
             "Darlington transistor, base to emitter",
             0.75,
-            1.5,
+            1.4,
             f"two junctions in a row, resistors across them: {MEMORY}",
             _OUTPUT_STAGE,
         ),
