@@ -21,8 +21,8 @@ DIODE_TELLS_TO_V: Final = 1.5
 OHM_TELLS_TO: Final = 50_000.0
 """Above this a resistance in a circuit depends on the meter's own voltage and on charge left; open is as good."""
 SHORT_OHM: Final = 5.0
-SHORT_V: Final = 0.05
-"""A diode test that shows no more than this shows a short (a good Schottky diode shows three times as much)."""
+SHORT_V: Final = 0.02
+"""A diode test that shows no more than this shows a short: 20 ohm at 1 mA, less than any base-emitter resistor."""
 
 
 class Kind(StrEnum):

@@ -65,7 +65,7 @@ def _missing(findings: Sequence[Finding]) -> list[str]:
 
 def _by_place(by_place: dict[str, list[str]], mark: str) -> Iterator[str]:
     for place, names in by_place.items():
-        yield from _wrapped(f"{place}: {', '.join(names)}", mark)
+        yield from _wrapped(f"{place}: {'; '.join(names)}", mark)
 
 
 def _good(findings: Sequence[Finding]) -> list[str]:
