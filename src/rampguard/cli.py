@@ -247,7 +247,10 @@ def _cold(options: argparse.Namespace) -> int:
     if options.new:
         return commands.new(options.sheet, options.channels)
     if options.ask:
-        return commands.asked(options.sheet, input, as_json=options.json)
+        return commands.asked(options.sheet, input, as_json=options.json, bench=options.bench, meter=options.meter)
+    if options.bench is not None:
+        print("--bench reads what --ask asks for: give --ask as well", file=sys.stderr)
+        return EXIT_BAD_INPUT
     return commands.judged(options.sheet, as_json=options.json)
 
 

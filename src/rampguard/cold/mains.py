@@ -50,7 +50,7 @@ def _earth(mains: MainsSheet) -> Iterator[Finding]:
     if ohms is None:
         yield _missing(EARTH, "Measure from the earth pin to touchable metal, as local codes ask")
         return
-    less = math.inf if ohms == "open" else max(0.0, float(ohms) - mains.earth_leads_ohm)
+    less = max(0.0, ohms - mains.earth_leads_ohm)
     yield _found(
         EARTH,
         right=less <= mains.earth_limit_ohm,

@@ -25,7 +25,7 @@ def _megohms(value: object) -> float:
     return float(value)
 
 
-def _winding(value: object) -> float:
+def _ohms(value: object) -> float:
     if value in ("open", "over-range"):
         return math.inf
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e6:
@@ -43,7 +43,7 @@ class MainsSheet(Strict):
     nameplate_w: Positive | None = None
     protective_earth: bool = True
     """False: double insulated, or an old unit without an earth."""
-    earth_continuity_ohm: Annotated[float, Field(ge=0, le=1e6)] | Literal["open"] | None = None
+    earth_continuity_ohm: Annotated[float, PlainValidator(_ohms)] | None = None
     """Earth pin to touchable metal, the meter's leads included."""
     earth_leads_ohm: Annotated[float, Field(ge=0, le=20)] = 0.0
     """Of that, the leads and the mains cord's own."""
@@ -58,8 +58,8 @@ class MainsSheet(Strict):
     fuse_marked_a: Annotated[float, Field(gt=0, le=63)] | None = None
     """What is printed beside its holder."""
     fuse_marked_type: Literal["FF", "F", "M", "T", "TT"] | None = None
-    winding_ohm: Annotated[float, PlainValidator(_winding)] | None = None
-    """The primary, at the plug, power switch on, selector as it stands; the leads included."""
+    winding_ohm: Annotated[float, PlainValidator(_ohms)] | None = None
+    """The primary, at the plug, power switch on, selector as it stands; the leads included, and what else is in series."""
     winding_leads_ohm: NotNegative = 0.0
     winding_degc: Annotated[float, Field(ge=-40, le=150)] = WINDING_DEGC
     """How warm the copper was."""
@@ -68,7 +68,7 @@ class MainsSheet(Strict):
     def _possible(self) -> MainsSheet:
         for key, leads in (("earth_continuity_ohm", "earth_leads_ohm"), ("winding_ohm", "winding_leads_ohm")):
             value = getattr(self, key)
-            if isinstance(value, float) and getattr(self, leads) > value + 0.05:
+            if value is not None and getattr(self, leads) > value + 0.05:
                 raise ValueError(f"{leads} is more than {key}, which has the leads in it; correct one of them")
         return self
 

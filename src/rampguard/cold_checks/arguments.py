@@ -30,4 +30,6 @@ def add(commands: Any, acts: Mapping[str, Act]) -> None:
     parser.add_argument(
         "--channels", metavar="NAMES", type=channels, default=("left", "right"), help="of --new (default: left,right)"
     )
+    parser.add_argument("--bench", type=Path, help="with --ask: bench file whose multimeter reads ohms and diode test")
+    parser.add_argument("--meter", metavar="NAME", help="which instrument of that bench (default: the first that can)")
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")

@@ -15,6 +15,7 @@ Ask = Callable[[str], str]
 Say = Callable[[str], None]
 Answer = Callable[[Question, str], float | str | None]
 """What an answer, as typed, comes to. Raises ValueError, saying what to do."""
+HOW: Final = "A number, or open; Enter alone leaves it for later; q stops."
 _STOP: Final = ("q", "quit", "stop")
 
 
@@ -27,13 +28,13 @@ def typed(question: Question, answer: str) -> float | str | None:
     return understood(answer, question)
 
 
-def ask_for(path: Path, ask: Ask, say: Say, answer: Answer = typed) -> None:
+def ask_for(path: Path, ask: Ask, say: Say, answer: Answer = typed, how: str = HOW) -> None:
     """Ask for all that is missing. What comes to be wrong is said as soon as its point is read in every channel.
 
     Raises ColdSheetError, OSError. `EOFError` and `KeyboardInterrupt` of ``ask`` end it, as q does.
     """
     missing = list(questions(load_cold_sheet(path)))
-    say(f"{len(missing)} values are missing. A number, or open; Enter alone: later; q: stop. Each is kept at once.")
+    say(f"{len(missing)} values are missing; each is kept at once.\n{how}\n")
     last = ""
     try:
         for question in missing:

@@ -8,11 +8,13 @@ import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from instruments.errors import InstrumentError
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold.fresh import fresh_sheet
 from rampguard.cold.judgement import judge
 from rampguard.cold.sheet import ColdSheetError, load_cold_sheet, parse_cold_sheet
 from rampguard.cold_checks.asking import ask_for
+from rampguard.cold_checks.by_meter import HOW, answering, meter_of
 from rampguard.cold_checks.words import UNPLUGGED, WIDTH, told
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
 
@@ -31,8 +33,13 @@ def judged(path: Path, *, as_json: bool) -> int:
     return EXIT_DONE if judgement.outcome == "good" else EXIT_BAD_INPUT
 
 
-def asked(path: Path, ask: Callable[[str], str], *, as_json: bool) -> int:
-    """Ask for what a sheet lacks, then print what it comes to. Questions go to standard error."""
+def asked(
+    path: Path, ask: Callable[[str], str], *, as_json: bool, bench: Path | None = None, meter: str | None = None
+) -> int:
+    """Ask for what a sheet lacks, or have a bench's meter read it; then print what it comes to.
+
+    Questions go to standard error.
+    """
 
     def say(text: str) -> None:
         print(text, file=sys.stderr, flush=True)
@@ -43,8 +50,13 @@ def asked(path: Path, ask: Callable[[str], str], *, as_json: bool) -> int:
 
     say("\n".join(textwrap.wrap(f"{UNPLUGGED} {NO_SAFETY_DEVICE}", WIDTH)) + "\n")
     try:
-        ask_for(path, prompt, say)
-    except (ColdSheetError, OSError) as error:
+        if bench is None:
+            ask_for(path, prompt, say)
+        else:
+            wires = load_cold_sheet(path).meter.wires
+            with meter_of(bench, meter) as reads:
+                ask_for(path, prompt, say, answering(reads, wires, say), HOW.format(name=reads.name))
+    except (ColdSheetError, InstrumentError, OSError) as error:
         say(f"{error}")
         return EXIT_BAD_INPUT
     return judged(path, as_json=as_json)

@@ -50,7 +50,7 @@ def questions(sheet: ColdSheet) -> Iterator[Question]:
             for key, how in _ways(point):
                 if getattr(taken, key) is None:
                     unit = "V, diode test" if point.kind is Kind.DIODE else "ohm"
-                    text = f"{channel}: {point.where or PARTS[point.part].what}{how} [{unit}]"
+                    text = f"{channel}, {name}: {point.where or PARTS[point.part].what}{how} [{unit}]"
                     yield Question(("readings", channel, name, key), text, name, point.kind)
     if sheet.mains is not None:
         yield from _of_the_mains(sheet.mains)
