@@ -78,6 +78,9 @@ def test_json_is_one_object_and_the_exit_code_says_the_same(
     [line] = capsys.readouterr().out.splitlines()
     told = json.loads(line)
     assert (told["format"], told["outcome"]) == (1, outcome)
+    if outcome == "good":
+        [first] = [one for one in told["findings"] if (one["channel"], one["point"]) == ("left", "be")]
+        assert first["readings"] == {"reads_v": 0.55, "reversed_v": "open"}
 
 
 def test_it_fits_a_terminal_and_tells_the_worst_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -275,7 +278,7 @@ def test_a_good_sheet_answers_its_checks() -> None:
     assert gate.answered() == {"cold-checks", "earth-continuity", "insulation"}
     assert gate.in_the_way() == []
     assert gate.facts == {"winding_ohm": 4.0}
-    assert "10 readings, all good" in gate.answers["cold-checks"].said
+    assert "10 points, all good" in gate.answers["cold-checks"].said
 
 
 def test_without_a_mains_side_earth_and_insulation_are_a_persons() -> None:

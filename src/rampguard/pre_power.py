@@ -18,6 +18,8 @@ def confirm_checks(overrides: dict[str, str], answered: Collection[str] = ()) ->
     if not sys.stdin.isatty():
         return ""
     print(f"{NO_SAFETY_DEVICE}\n\nPre-power checks: answer y once you have looked.", file=sys.stderr)
+    if answered:
+        print(f"Answered by the cold sheet: {', '.join(sorted(answered))}.", file=sys.stderr)
     for number, check in enumerate(PRE_POWER_CHECKS, 1):
         if check.key in overrides or check.key in answered:
             continue

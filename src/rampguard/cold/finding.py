@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
+
+
+OPEN_WORD: Final = "open"
 
 
 class Verdict(StrEnum):
@@ -39,6 +43,8 @@ class Finding:
     good: str = ""
     """What a good one reads."""
     do: str = ""
+    readings: Mapping[str, float] = field(default_factory=dict)
+    """By their keys on the sheet, as they were written there: leads and all."""
 
     @property
     def is_wrong(self) -> bool:
@@ -62,6 +68,7 @@ class Finding:
             "channel": self.channel,
             "point": self.what,
             "verdict": str(self.verdict),
+            "readings": {key: OPEN_WORD if math.isinf(value) else value for key, value in self.readings.items()},
             "reads": self.reads,
             "good": self.good,
             "do": self.do,

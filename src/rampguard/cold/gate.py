@@ -75,7 +75,7 @@ def _cold(judged: Judgement, name: str) -> Permissive:
     if missing or not points:
         what = f"not measured: {'; '.join(missing)}" if points else "there are no points on it"
         return Permissive(Standing.NOT_EVALUATED, f"{name}: {what}. Measure them (rampguard cold {name} --ask)")
-    return Permissive(Standing.HOLDS, f"{name}: {len(points)} readings, all good")
+    return Permissive(Standing.HOLDS, f"{name}: {len(points)} points, all good")
 
 
 def load_gate(path: Path, mains_v: float | None = None) -> Gate:

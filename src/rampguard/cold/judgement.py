@@ -147,6 +147,7 @@ class _Judged:
             verdict=verdict,
             where=self.point.where or PARTS[self.point.part].what,
             reads=_reads(self.sheet, self.name, self.channel),
+            readings=self.sheet.taken(self.channel, self.name).model_dump(exclude_none=True),
             good=_good(self.ways, self.point.kind),
             do=". ".join(filter(None, (remark, _DO.get(verdict, ""), self._look_also(verdict)))),
         )

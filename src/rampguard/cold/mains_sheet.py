@@ -59,7 +59,7 @@ class MainsSheet(Strict):
     """What is printed beside its holder."""
     fuse_marked_type: Literal["FF", "F", "M", "T", "TT"] | None = None
     winding_ohm: Annotated[float, PlainValidator(_ohms)] | None = None
-    """The primary, at the plug, power switch on, selector as it stands; the leads included, and what else is in series."""
+    """The primary, at the plug, power switch on, selector as it stands; leads, and all else in series, included."""
     winding_leads_ohm: NotNegative = 0.0
     winding_degc: Annotated[float, Field(ge=-40, le=150)] = WINDING_DEGC
     """How warm the copper was."""
