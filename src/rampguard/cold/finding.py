@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
 
-
 OPEN_WORD: Final = "open"
 
 
