@@ -11,7 +11,8 @@ from rampguard.cold.between import Compared, compared
 from rampguard.cold.finding import CONDEMNS, Finding, Verdict, told, told_span
 from rampguard.cold.mains import Facts, mains_findings, winding_facts
 from rampguard.cold.parts import PARTS, Good, Kind
-from rampguard.cold.sheet import ColdSheet, Point
+from rampguard.cold.point import Point
+from rampguard.cold.sheet import ColdSheet
 
 _UNITS: Final = {Kind.DIODE: "V", Kind.RESISTANCE: "ohm"}
 _DO: Final = {

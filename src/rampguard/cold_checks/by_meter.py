@@ -13,7 +13,7 @@ from instruments.cold_meter import ColdMeter
 from instruments.connect import connect_cold_meter
 from instruments.errors import InstrumentError
 from rampguard.cold.parts import Kind
-from rampguard.cold.sheet import OPEN_WORDS
+from rampguard.cold.point import OPEN_WORDS
 from rampguard.cold_checks.asking import Answer, Say
 from rampguard.cold_checks.questions import Question, understood
 

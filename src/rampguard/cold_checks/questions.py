@@ -8,7 +8,8 @@ from typing import Final
 
 from rampguard.cold.mains_sheet import MainsSheet
 from rampguard.cold.parts import PARTS, Kind
-from rampguard.cold.sheet import OPEN_WORDS, ColdSheet, Point
+from rampguard.cold.point import OPEN_WORDS, Point
+from rampguard.cold.sheet import ColdSheet
 
 _OPEN_SAID: Final = (*OPEN_WORDS, "o", "ol", "o.l", "o.l.", "0l")
 _FACTORS: Final = {"k": 1e3, "m": 1e6}
