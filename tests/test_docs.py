@@ -19,6 +19,8 @@ from instruments.simulated.units import UNITS
 from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import parser
+from rampguard.cold.judgement import judge
+from rampguard.cold.sheet import parse_cold_sheet
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.warmup.approach import TAUS_S
 from rampguard.warmup.sheet import load_sheet
@@ -34,6 +36,12 @@ PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glo
 def _commands(page: Path) -> list[str]:
     blocks = re.findall(r"^```sh\n(.*?)^```$", page.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
     return [line for block in blocks for line in block.splitlines() if line.strip()]
+
+
+def _cold_sheet_of_the_docs() -> str:
+    page = (ROOT / "docs" / "cold-checks.md").read_text(encoding="utf-8")
+    [sheet] = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    return str(sheet)
 
 
 COMMANDS = [(page.name, line) for page in PAGES for line in _commands(page)]
@@ -53,6 +61,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("desk")
     shutil.copytree(ROOT / "captures", folder / "captures")
     shutil.copy(ROOT / "captures" / "healthy-amplifier" / "readings.csv", folder / "measured.csv")
+    (folder / "unit-cold.toml").write_text(_cold_sheet_of_the_docs(), encoding="utf-8")
     return folder
 
 
@@ -62,6 +71,7 @@ EXPECTED_CODES |= {"sums": 0}
 EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen": 0}
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
+EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check")
 
 
@@ -154,6 +164,18 @@ def test_the_unit_sheet_and_the_scanner_of_the_docs_are_taken(tmp_path: Path) ->
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     assert len(load_bench_file(tmp_path / "bench.toml").instruments["scanner"].signals) == 4
     assert f"{len(TAUS_S)} of them" in page
+
+
+def test_the_cold_sheet_and_the_parts_of_the_docs_are_the_programs(tmp_path: Path) -> None:
+    judged = judge(parse_cold_sheet(_cold_sheet_of_the_docs(), "docs"))
+    assert [(one.channel, one.verdict) for one in judged.wrong] == [("left", "shorted"), ("left", "shorted")]
+    assert judged.missing == ()
+    page = (ROOT / "docs" / "cold-checks.md").read_text(encoding="utf-8")
+    assert f"winding_ohm={judged.facts['winding_ohm']:.3g}" in page
+    sys.path.insert(0, str(ROOT / "docs"))
+    from make_parts_table import BEGIN, END, table
+
+    assert page.split(BEGIN)[1].split(END)[0] == f"\n\n{table()}\n\n"
 
 
 def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from functools import partial
 
 from instruments.bench import BenchFile
 from instruments.clock import AcceleratedClock, LockStepClock, WallClock
+from instruments.cold_meter import ColdMeter
 from instruments.dialect import LinkSettings
 from instruments.errors import InstrumentError, LinkError
 from instruments.hand import HAND_NAME, IDENTITY, UNIT_HAND_IDENTITY, UNIT_HAND_NAME, SimulatedHand, SimulatedUnitHand
@@ -121,6 +122,22 @@ def connect(
             knob=None if not everything else _hand(bench_file, links),
             unit_hand=None if not everything else _unit_hand(bench_file, links),
         )
+    except InstrumentError:
+        _close(links.made)
+        raise
+
+
+def connect_cold_meter(bench_file: BenchFile, name: str | None = None) -> ColdMeter:
+    """Connect the bench's ohmmeter alone: the one of that name, or the first that there is. Raises InstrumentError."""
+    can = [one for one in bench_file.instruments if bench_file.dialect(one).cold is not None]
+    wanted = name or (can[0] if can else None)
+    if wanted not in can:
+        those = ", ".join(can) or "none"
+        raise InstrumentError(f"{wanted or 'this bench'}: reads no ohms, by its dialect; those that do: {those}")
+    load_libraries(bench_file)
+    links = _Links(bench_file)
+    try:
+        return ColdMeter(links.open(wanted), bench_file.dialect(wanted))
     except InstrumentError:
         _close(links.made)
         raise

@@ -242,6 +242,18 @@ class ButtonDialect(Strict):
     held_s: Annotated[float, Field(gt=0, le=2)]
 
 
+class ColdDialect(Strict):
+    """What makes it an ohmmeter and a diode tester for units without power. Each command selects one, autoranging."""
+
+    resistance: Text
+    """Two wires."""
+    four_wire: Text | None = None
+    diode: Text | None = None
+    query: Text
+    back: Text
+    """Puts it back to what it is in the bench file: volts, on its widest range."""
+
+
 class Dialect(Strict):
     """How a family of instruments is spoken to."""
 
@@ -255,12 +267,15 @@ class Dialect(Strict):
     source: SourceDialect | None = None
     cut_off: SwitchDialect | None = None
     button: ButtonDialect | None = None
+    cold: ColdDialect | None = None
 
     @model_validator(mode="after")
     def _fits_its_link(self) -> Dialect:
         kind = self.link.kind
         if kind == "streaming" and (self.source or self.cut_off or self.button):
             raise ValueError("what streams its readings can be told nothing: it is a meter alone")
+        if kind != "asked" and self.cold:
+            raise ValueError("cold: ohms and diode tests are asked for, by lines of text; this one is not asked so")
         if kind != "asked" and self.link.identity_query == "*IDN?":
             object.__setattr__(self, "link", self.link.model_copy(update={"identity_query": ""}))
         if self.identity and not self.link.identity_query:

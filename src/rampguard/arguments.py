@@ -10,6 +10,7 @@ from typing import Any
 from rampguard import __version__
 from rampguard.argument_types import Act, address, command, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
+from rampguard.cold_checks import arguments as cold_checks
 from rampguard.hunt import arguments as hunt
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.sums import arguments as sums
@@ -47,6 +48,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_replay(commands, acts)
     _add_plot(commands, acts)
     _add_classes(commands, acts)
+    cold_checks.add(commands, acts)
     _add_bench(commands, acts)
     sums.add(commands, acts)
     return parser
@@ -170,6 +172,9 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
     parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
     parser.add_argument(
         "--sheet", type=Path, help="unit sheet: go on at full line, with warm-up, idle, every channel and soak"
+    )
+    parser.add_argument(
+        "--cold-sheet", type=Path, help="what the unpowered unit measured: refuses a run where something on it is wrong"
     )
     _add_after(parser)
     parser.add_argument(

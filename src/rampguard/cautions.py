@@ -54,6 +54,11 @@ PRE_POWER_CHECKS: Final = (
         " by which way it points. A valve amplifier's negative bias was measured at each grid before any high tension.",
     ),
     PrePowerCheck(
+        "cold-checks",
+        "Output devices, rectifiers and emitter resistors were measured unpowered: none is shorted, and no channel"
+        " reads otherwise than the rest.",
+    ),
+    PrePowerCheck(
         "earth-continuity",
         "Protective earth to touchable metal was measured, unplugged, and is as your local codes ask.",
     ),

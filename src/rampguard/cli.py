@@ -95,12 +95,14 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from rampguard.pre_power import confirm_checks
+    from rampguard.cold.gate import answered_by
 
     overrides = dict(options.override)
     on_screen = screen_fits(no_screen=options.no_screen, as_json=options.json)
-    asks_on_screen = on_screen and not options.permissives_confirmed
-    confirmed = "by flag" if options.permissives_confirmed else "" if asks_on_screen else confirm_checks(overrides)
+    answered = answered_by(options.cold_sheet, overrides)
+    # Nobody is asked anything about a run that its cold sheet refuses: the engine says so at once.
+    asks_on_screen = on_screen and not options.permissives_confirmed and answered is not None
+    confirmed = _confirmed(options, overrides, answered, asks_on_screen=asks_on_screen)
     if options.into is not None:
         into = options.into
     else:
@@ -115,6 +117,7 @@ def _run(options: argparse.Namespace) -> int:
         mains_frequency_hz=mains_hz,
         plan=None if options.plan is None else str(options.plan),
         sheet=None if options.sheet is None else str(options.sheet),
+        cold_sheet=None if options.cold_sheet is None else str(options.cold_sheet),
         facts=options.facts,
         series_lamp_w=options.series_lamp_w,
         known_good=options.known_good,
@@ -126,8 +129,6 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _hunt(options: argparse.Namespace) -> int:
-    from rampguard.pre_power import confirm_checks
-
     mains_v, mains_hz = options.mains or (None, None)
     overrides: dict[str, str] = {}
     order = RunOrder(
@@ -137,10 +138,21 @@ def _hunt(options: argparse.Namespace) -> int:
         nameplate_w=options.nameplate_w,
         mains_v=mains_v,
         mains_frequency_hz=mains_hz,
-        permissives_confirmed="by flag" if options.permissives_confirmed else confirm_checks(overrides),
+        permissives_confirmed=_confirmed(options, overrides, frozenset(), asks_on_screen=False),
         overrides=overrides,
     )
     return follow_all(order, Wanted(options.json, hunts_in=options.sections))
+
+
+def _confirmed(
+    options: argparse.Namespace, overrides: dict[str, str], answered: frozenset[str] | None, *, asks_on_screen: bool
+) -> str:
+    """How the pre-power checks were confirmed; empty: not, or not yet."""
+    from rampguard.pre_power import confirm_checks
+
+    if options.permissives_confirmed:
+        return "by flag"
+    return "" if asks_on_screen or answered is None else confirm_checks(overrides, answered)
 
 
 def _wanted(options: argparse.Namespace, *, on_screen: bool) -> Wanted:
@@ -252,6 +264,19 @@ def _sums(options: argparse.Namespace) -> int:
     return sums(options)
 
 
+def _cold(options: argparse.Namespace) -> int:
+    from rampguard.cold_checks import commands
+
+    if options.new:
+        return commands.new(options.sheet, options.channels)
+    if options.ask:
+        return commands.asked(options.sheet, input, as_json=options.json, bench=options.bench, meter=options.meter)
+    if options.bench is not None:
+        print("--bench reads what --ask asks for: give --ask as well", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    return commands.judged(options.sheet, as_json=options.json)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -264,6 +289,7 @@ _ACTS: Final[dict[str, Act]] = {
     "replay": _replay,
     "plot": _plot,
     "classes": _classes,
+    "cold": _cold,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,

@@ -94,13 +94,16 @@ class _Following:
         return self._drawn(onlooker.seen.capture, code, onlooker.seen.summary, onlooker.seen.refused)
 
     def _on_screen(self, one: RunOrder) -> tuple[int, dict[str, Any]]:
+        from rampguard.cold.gate import answered_by
         from rampguard.screen.shown import asked_checks, on_screen
         from rampguard.screen.ui import Ui
 
         wanted = self.wanted
         ui = Ui(tour=wanted.tour, turns=one.turns_knob, on_the_bench=wanted.on_the_bench)
         if wanted.asks_checks:
-            ui.asking = asked_checks(one.overrides or {})
+            sheet, overrides = one.cold_sheet, one.overrides or {}
+            answered = answered_by(None if sheet is None else Path(sheet), overrides)
+            ui.asking = asked_checks(overrides, answered or ())
         code, seen = on_screen(one, ui, None if wanted.look_on is None else wanted.look_on.hear)
         # What the screen said is gone with it: what matters stays behind it.
         for line in _left_behind(seen, ui):

@@ -217,6 +217,11 @@ class Staged(Unit):
         """See `Unit.dc_values`."""
         return clips_of(self.stages, self.ops)
 
+    def cold_ohm(self, clip: Signal) -> float:
+        """See `Unit.cold_ohm`: the emitter resistors."""
+        emitters = {clips.emitter: one.emitter_ohm for clips, one in zip(CLIPS, self.stages.channels, strict=False)}
+        return float(emitters.get(clip, math.inf))
+
 
 class Amplifier(Staged):
     """A class-AB amplifier; ``values`` as named by `parts_of`, already for the mains they are used on."""

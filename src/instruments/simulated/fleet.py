@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from instruments.simulated.cold import Function, Ohms
 from instruments.simulated.meters import NO_READING_REPLY, Autoranging, Front, Input
 from instruments.simulated.scpi_server import ScpiError, ScpiInstrument, boolean, number
 from instruments.simulated.unit import CHANNEL_NAMES, CLIPS
@@ -125,9 +126,16 @@ def multimeter(world: World, seed: int, name: str, wired_to: Signal) -> ScpiInst
         true = world.at_clip(wired_to)
         return _plain(front.read(true, window=world.window.number, full=ranges.dc, resolution=ranges.dc * 1e-5))
 
-    scpi.add("CONFigure:VOLTage:DC", lambda text: setattr(ranges, "dc", _range(text, DC_RANGES)))
+    cold = Ohms(world, wired_to, name, seed)
+
+    def to_volts(text: str) -> None:
+        ranges.dc = _range(text, DC_RANGES)
+        cold.function = Function.VOLTS
+
+    scpi.add("CONFigure:VOLTage:DC", to_volts)
     scpi.add("VOLTage:DC:RANGe?", lambda _: f"{ranges.dc:g}")
-    scpi.add("READ?", read)
+    scpi.add("READ?", lambda text: read(text) if cold.function is Function.VOLTS else _plain(cold.read()))
+    cold.teach(scpi)
     return scpi
 
 

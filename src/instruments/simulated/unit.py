@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple
@@ -140,6 +141,10 @@ class Unit:
     def dc_values(self) -> Mapping[Signal, Real]:
         """What DC meters clipped into it would see now, V, and a thermometer on its heat sink, degC."""
         return {}
+
+    def cold_ohm(self, clip: Signal) -> float:
+        """What an ohmmeter reads there without power; infinite where this unit has nothing to read."""
+        return math.inf
 
     def _step(self, source_v: Real, dt_s: float) -> Real:
         raise NotImplementedError

@@ -46,6 +46,8 @@ class RunOrder:
     plan: str | None = None
     sheet: str | None = None
     """The unit's sheet: the run goes on at full line, by what it says."""
+    cold_sheet: str | None = None
+    """What the unpowered unit measured; it answers some of the pre-power checks."""
     clip: str | None = None
     """The channel that the multimeters of idle and offset are clipped to; None: as the bench file has it."""
     warm_min: float = 0.0

@@ -15,9 +15,12 @@ class OverrideError(ValueError):
     """An override that cannot be; the text says why."""
 
 
-def confirmed_by_a_person(how: str, overrides: Mapping[str, str]) -> dict[str, Permissive]:
+def confirmed_by_a_person(
+    how: str, overrides: Mapping[str, str], answers: Mapping[str, Permissive] | None = None
+) -> dict[str, Permissive]:
     """How the checks stand that a person makes: confirmed, as ``how`` says, or overridden, each with its reason.
 
+    ``answers`` are those that a cold sheet answers: it goes before a person's word, and an override before it.
     An empty ``how`` leaves them not evaluated. Raises OverrideError for a check that there is not, one that nobody
     may override, or an override without a reason.
     """
@@ -30,10 +33,8 @@ def confirmed_by_a_person(how: str, overrides: Mapping[str, str]) -> dict[str, P
         if not reason.strip():
             raise OverrideError(f"override of {key!r}: say why, as {key}=REASON")
     held = Permissive(Standing.HOLDS, how) if how else Permissive()
-    return {
-        row.key: Permissive(Standing.OVERRIDDEN, overrides[row.key]) if row.key in overrides else held
-        for row in PERSONS
-    }
+    overridden = {key: Permissive(Standing.OVERRIDDEN, reason) for key, reason in overrides.items()}
+    return {row.key: held for row in PERSONS} | dict(answers or {}) | overridden
 
 
 class Permits:

@@ -113,6 +113,8 @@ class _Run:
         loop.note("energise", f"pre-power checks confirmed {self.given.order.permissives_confirmed}")
         for key, reason in ready.overridden.items():
             loop.note("override", f"{key}: {reason}")
+        for line in () if self.given.prepared.cold is None else self.given.prepared.cold.for_the_record():
+            loop.note("cold-sheet", line)
         if self.given.order.direct:
             loop.expect_inrush("full mains at once")
         self._energise(loop)

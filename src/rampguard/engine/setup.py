@@ -9,11 +9,14 @@ from typing import Final
 
 from instruments.bench import BenchFile, load_bench_file
 from rampguard.archive.errors import ArchiveError
+from rampguard.cold.gate import COLD, NO_SHEET, Gate, load_gate
+from rampguard.cold.mains import facts_for
+from rampguard.cold.sheet import ColdSheetError
 from rampguard.engine.known_good import check_passed
 from rampguard.engine.link import RunOrder
 from rampguard.engine.permits import OverrideError, confirmed_by_a_person
 from rampguard.engine.resting import basis_for
-from rampguard.guard.permissives import Permissive
+from rampguard.guard.permissives import Permissive, Standing
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.quantities import UNIT, Quantity
@@ -47,7 +50,9 @@ class Prepared:
     sheet: UnitSheet | None
     """What the unit should be when warm; None: the run ends with its plan."""
     by_a_person: Mapping[str, Permissive]
-    """How the pre-power checks stand that a person makes."""
+    """How the pre-power checks stand that a person makes, or the cold sheet answers."""
+    cold: Gate | None = None
+    """What the cold sheet says; None: there is none."""
 
 
 def prepare(order: RunOrder) -> Prepared:
@@ -101,10 +106,8 @@ def prepare(order: RunOrder) -> Prepared:
         selector_v=selector_v,
         direct=order.direct,
     )
-    try:
-        by_a_person = confirmed_by_a_person(order.permissives_confirmed, order.overrides or {})
-    except OverrideError as error:
-        raise Refused(str(error)) from None
+    cold = _cold(order, mains.voltage_v)
+    by_a_person = _by_a_person(order, cold)
     if not order.permissives_confirmed:
         raise Refused(
             "the pre-power checks were not confirmed: answer them at the terminal, or, if a person has confirmed"
@@ -118,11 +121,38 @@ def prepare(order: RunOrder) -> Prepared:
         nameplate_v=nameplate_v,
         nameplate_w=nameplate_w,
         plan=plan,
-        basis=_basis(order, bench_file, chosen.name, nameplate_v, nameplate_w),
+        basis=_basis(order, bench_file, chosen.name, nameplate_v, nameplate_w, cold),
         speed=speed or 1.0,
         sheet=_sheet(order, chosen.name, bench_file, plan, nameplate_w),
         by_a_person=by_a_person,
+        cold=cold,
     )
+
+
+def _cold(order: RunOrder, mains_v: float) -> Gate | None:
+    """The cold sheet, which lets nothing be energised that it speaks against. Raises Refused."""
+    if order.cold_sheet is None:
+        return None
+    try:
+        gate = load_gate(Path(order.cold_sheet), mains_v)
+    except ColdSheetError as error:
+        raise Refused(str(error)) from None
+    problems = gate.in_the_way(order.overrides or {})
+    if problems:
+        how = "To go on all the same where that may be: --override CHECK=REASON"
+        raise Refused("\n".join([f"{order.cold_sheet} speaks against power:", *problems, how]))
+    return gate
+
+
+def _by_a_person(order: RunOrder, cold: Gate | None) -> Mapping[str, Permissive]:
+    """How the checks stand that a person makes. Raises Refused."""
+    how, answers = order.permissives_confirmed, {} if cold is None else dict(cold.answers)
+    if cold is None and how:
+        answers[COLD] = Permissive(Standing.HOLDS, f"{how}; {NO_SHEET}")
+    try:
+        return confirmed_by_a_person(how, order.overrides or {}, answers)
+    except OverrideError as error:
+        raise Refused(str(error)) from None
 
 
 def _check_it_can_start_at_once(order: RunOrder, bench_file: BenchFile) -> None:
@@ -200,14 +230,22 @@ def _with_time_to_type(plan: Plan) -> Plan:
     return plan.model_copy(update={"stages": stages})
 
 
-def _basis(order: RunOrder, bench_file: BenchFile, load_class: str, nameplate_v: float, nameplate_w: float) -> Basis:
+def _basis(
+    order: RunOrder,
+    bench_file: BenchFile,
+    load_class: str,
+    nameplate_v: float,
+    nameplate_w: float,
+    cold: Gate | None,
+) -> Basis:
     unit = bench_file.unit
+    measured = {} if cold is None else facts_for(load_class, cold.facts)
     try:
         return basis_for(
             load_class,
             nameplate_v=nameplate_v,
             nameplate_w=nameplate_w,
-            facts={**(unit.facts if unit else {}), **(order.facts or {})},
+            facts={**measured, **(unit.facts if unit else {}), **(order.facts or {})},
             series_lamp_w=order.series_lamp_w or (unit.series_lamp_w if unit else None),
             known_good=order.known_good,
         )

@@ -51,9 +51,12 @@ class Watched:
 _CUT: Final = "cut; latched"
 _NOT_ARMED: Final = "not armed"
 _TOLD: Final = "told, recorded"
+_OR_BY_SHEET: Final = "confirmed by a person; by the cold sheet where one is given, whatever a person says"
 
 
-def _person(key: str, what: str, limit: str, override: Override = Override.NOBODY) -> Watched:
+def _person(
+    key: str, what: str, limit: str, override: Override = Override.NOBODY, *, clears: str = "confirmed by a person"
+) -> Watched:
     """A check that a person makes and confirms."""
     return Watched(
         key,
@@ -61,7 +64,7 @@ def _person(key: str, what: str, limit: str, override: Override = Override.NOBOD
         what,
         limit,
         trips=_NOT_ARMED,
-        clears="confirmed by a person",
+        clears=clears,
         override=override,
         recorded="how it was confirmed, in datapackage.json; an override with its reason in events.csv",
     )
@@ -103,16 +106,25 @@ PERSONS: Final = (
         Override.OPERATOR,
     ),
     _person(
+        "cold-checks",
+        "output devices, rectifiers and emitter resistors of the unpowered unit",
+        "measured, none shorted, none odd",
+        Override.OPERATOR,
+        clears=_OR_BY_SHEET,
+    ),
+    _person(
         "earth-continuity",
         "protective earth to touchable metal, before power",
         "measured, as local codes ask; a unit without protective earth: overridden, saying so",
         Override.OPERATOR,
+        clears=_OR_BY_SHEET,
     ),
     _person(
         "insulation",
         "insulation of mains parts against touchable metal, before power",
         "measured, as local codes ask",
         Override.OPERATOR,
+        clears=_OR_BY_SHEET,
     ),
 )
 """What a person confirms; the words to ask it with are the cautions'."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 from rampguard.cautions import PRE_POWER_CHECKS
@@ -26,6 +27,6 @@ def on_screen(order: RunOrder, ui: Ui, look: Look | None) -> tuple[int, RunSeen]
     return EXIT_OUR_ERROR if code is None else code, screen.view.seen
 
 
-def asked_checks(overrides: dict[str, str]) -> list[str]:
-    """The pre-power checks to ask for: all but those that are gone on without already."""
-    return [check.key for check in PRE_POWER_CHECKS if check.key not in overrides]
+def asked_checks(overrides: dict[str, str], answered: Collection[str] = ()) -> list[str]:
+    """The pre-power checks to ask for: all but those that are gone on without already, or answered by a cold sheet."""
+    return [check.key for check in PRE_POWER_CHECKS if check.key not in overrides and check.key not in answered]

@@ -1,0 +1,1 @@
+"""Before any power: what an unpowered unit measures, against good parts and between channels. Pure but for files."""
