@@ -11,10 +11,12 @@ from rampguard import __version__
 from rampguard.argument_types import Act, address, command, facts, mains, override, positive
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.probe import arguments as probe
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
   rampguard demo --unit shorted-output --no-screen --speed 20
+  rampguard probe --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300
   rampguard run --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300
   rampguard replay captures/healthy-amplifier --json
   rampguard plot captures/healthy-amplifier
@@ -44,6 +46,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_plot(commands, acts)
     _add_classes(commands, acts)
     _add_bench(commands, acts)
+    probe.add(commands, acts)
     return parser
 
 

@@ -42,7 +42,7 @@ LOW_FLUX: Final[Mapping[str, Range]] = {
                        " region); from memory"),
     "winding": Range(0.30, 0.65, "primary's part of all resistance ahead of the rectifier, as in the fact winding_ohm"),
     "farad": Range(1e-10, 1e-6, f"distributed capacitance, 0.1 nF, to an X-capacitor, 1 uF; {COMMON}", log=True),
-    "stray": Range(0.01, 0.5, f"shorted turns' own leakage reactance at mains, of their resistance; {COMMON}", log=True),
+    "stray": Range(0.01, 0.5, f"leakage reactance of shorted turns, of their resistance; {COMMON}", log=True),
     "knee_at": Range(0.5, 1.0, f"threshold of diodes at next to no current, of their drop at full; {COMMON}"),
     "standby_winding": Range(
         0.03, 0.35, f"regulation of a small standby transformer, primary's part; {COMMON}", log=True
@@ -65,8 +65,6 @@ _OWN: Final[Mapping[str, tuple[str, ...]]] = {
     "switch-mode": ("filter", "source_ohm", "drop", "standby"),
 }
 """Of each class's own parameters those that a few volts show."""
-PROBED: Final = tuple(_OWN)
-"""The load classes that a probe says something about."""
 
 
 class Found(StrEnum):
@@ -91,11 +89,13 @@ FAULTS_SEEN: Final[Mapping[str, tuple[Found, ...]]] = {
 
 
 def ranges_of(load_class: str, found: Found) -> dict[str, Range]:
-    """The ranges of all parameters of a class's samples, whole or with one fault. A bare transformer's resistance is
-    that of one with a load to feed."""
-    own: Mapping[str, Range] = {**SUPPLY, **FAMILIES[load_class].ranges}
-    ranges = {name: own[name] for name in _OWN[load_class]} | LOW_FLUX
-    faults = {
+    """The ranges of all parameters of a class's samples, whole or with one fault.
+
+    A bare transformer's resistance is that of one with a load to feed.
+    """
+    own: dict[str, Range] = {**SUPPLY, **FAMILIES[load_class].ranges}
+    ranges = {**{name: own[name] for name in _OWN[load_class]}, **LOW_FLUX}
+    faults: dict[Found, dict[str, Range]] = {
         Found.SHORTED_TURNS: {"turns_s": FAULTS[Cause.SHORTED_TURNS]["turns_s"]},
         Found.OUTPUT_SHORT: {name: FAULTS[Cause.OUTPUT_SHORT][name] for name in ("short_s", "smoothed")},
         Found.SWITCH_SHORT: {"bulk_s": FAULTS[Cause.SWITCH_SHORT]["bulk_s"]},
@@ -105,8 +105,11 @@ def ranges_of(load_class: str, found: Found) -> dict[str, Range]:
 
 
 class LowFlux:
-    """Samples of one class. ``values`` are its parameters; ``farad_unit`` is the capacitance that draws nameplate
-    current at nameplate voltage and mains frequency, F."""
+    """Samples of one class.
+
+    ``values`` are its parameters; ``farad_unit`` is the capacitance that draws nameplate current at nameplate voltage
+    and mains frequency, F.
+    """
 
     def __init__(self, load_class: str, values: Values, farad_unit: float) -> None:
         self._class = load_class
@@ -143,7 +146,7 @@ class LowFlux:
             ohm = p("standby_winding") / size
             core = self._core(v / ratio, ratio, size, p("standby"))
         else:
-            size = 1.0
+            size = self._nothing + 1.0
             soft = np.where(p("soft_share") < SOFT_SHARE, p("soft_ohm"), 0.0)
             ohm = p("winding") * p("source_ohm") + soft
             core = self._core(v / ratio, ratio, p("magnetising"), p("core_loss"))

@@ -16,6 +16,8 @@ from rampguard.loads.uncertainty import combined
 Correlations = Mapping[tuple[int, int], float]
 """r of pairs of volts (0), amperes (1) and phase angle (2)."""
 _NONE: Final[Correlations] = {}
+_LEAST_SINE: Final = 0.05
+"""Below 3 degrees the power factor hardly tells the phase angle, and R is Z to a thousandth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,22 @@ def _covariance(a: Sequence[float], b: Sequence[float], u: Sequence[float], r: C
     """Covariance of two results of the same quantities (GUM 5.2.2 and H.2.3)."""
     own = sum(x * y * s * s for x, y, s in zip(a, b, u, strict=True))
     return own + sum((a[i] * b[j] + a[j] * b[i]) * u[i] * u[j] * rij for (i, j), rij in r.items())
+
+
+def impedance_by_power(volts: float, amperes: float, watts: float, u: tuple[float, float, float]) -> Impedance:
+    """From V, A and W, with standard uncertainties ``u`` of the three; the sign of X is not told, and taken as lagging.
+
+    The phase angle is worked out from the power factor, so that it goes with volts and amperes: that correlation is
+    carried on, and u(R) is then that of P/I^2. Raises ValueError unless volts and amperes are above zero.
+    """
+    phi = phase_of(volts, amperes, watts)
+    sine = max(math.sin(phi), _LEAST_SINE)
+    by_v, by_a = math.cos(phi) / (volts * sine), math.cos(phi) / (amperes * sine)
+    u_phi = combined((by_v, by_a, 1.0 / (volts * amperes * sine)), u)
+    if u_phi == 0.0:
+        return impedance(volts, amperes, phi, (u[0], u[1], 0.0))
+    r = {(0, 2): by_v * u[0] / u_phi, (1, 2): by_a * u[1] / u_phi}
+    return impedance(volts, amperes, phi, (u[0], u[1], u_phi), r)
 
 
 def phase_of(volts: float, amperes: float, watts: float) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
@@ -20,6 +20,7 @@ from rampguard.loads.ranges import samples
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.uncertainty import standard
 from rampguard.probe.low_flux import FAULTS_SEEN, Found, LowFlux, ranges_of
+from rampguard.probe.phasor import Impedance, impedance_by_power
 
 SAMPLES: Final = 16_384
 """So many stand for each cause."""
@@ -91,8 +92,8 @@ class Verdict:
     probabilities: Mapping[Found, float]
     shut_out_w: float | None
     draws: bool
-    because: str = field(default="")
-    """Why nothing can be told, where a reason is known."""
+    too_much: str = ""
+    """What was read that no whole unit of the class draws at a few volts: reason enough, whatever the samples say."""
 
     @property
     def of_faults(self) -> float:
@@ -102,7 +103,7 @@ class Verdict:
     @property
     def outcome(self) -> str:
         """``short``, ``no-short-seen`` or ``cannot-tell``."""
-        if self.of_faults >= SHORT_FROM:
+        if self.too_much or self.of_faults >= SHORT_FROM:
             return "short"
         seen = self.probabilities.get(Found.NO_FAULT, 0.0) >= WELL_FROM and self.draws
         return "no-short-seen" if seen else "cannot-tell"
@@ -118,9 +119,11 @@ def _values(load_class: str, found: Found) -> Mapping[str, Floats]:
     return samples(ranges_of(load_class, found), SAMPLES)
 
 
-def judge(points: Sequence[Point], plate: Plate) -> Verdict:
-    """The verdict on one probe's readings. Raises ValueError where there are none, or the class is not one of those
-    that a probe says something about."""
+def judge(points: Sequence[Point], plate: Plate, too_much: str = "") -> Verdict:
+    """The verdict on one probe's readings; ``too_much`` is what ended it, where more was drawn than its ceiling.
+
+    Raises ValueError where there are none, or the class is not one of those that a probe says something about.
+    """
     if plate.load_class not in FAULTS_SEEN:
         raise ValueError(f"a probe says nothing of the load class {plate.load_class!r}")
     if not points:
@@ -135,6 +138,7 @@ def judge(points: Sequence[Point], plate: Plate) -> Verdict:
         probabilities,
         None if shut_out is None else _quantile_w(shut_out, plate),
         any(point.amperes > 2.0 * point.bound_a for point in points),
+        too_much,
     )
 
 
@@ -197,3 +201,12 @@ def _quantile_w(nats: Floats, plate: Plate) -> float:
     order = np.argsort(heat)
     weights = np.cumsum(np.exp(nats - np.max(nats))[order])
     return float(heat[order][np.searchsorted(weights, QUANTILE * weights[-1])])
+
+
+def impedance_of(point: Point) -> Impedance | None:
+    """What a point's readings say of the impedance; None where its power is not told from nothing."""
+    apparent = point.volts * point.amperes
+    if point.watts is None or apparent <= 0.0 or point.bound_w >= 0.5 * apparent:
+        return None
+    u = (standard(point.bound_v), standard(point.bound_a), standard(point.bound_w))
+    return impedance_by_power(point.volts, point.amperes, point.watts, u)
