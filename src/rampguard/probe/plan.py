@@ -27,8 +27,9 @@ LEVELS_V: Final = {
 """Volts on a 230 V winding, by load class: from below where rectifiers begin to conduct to a little above, which is how
 something behind them shows. A switch-mode unit's bridge is on the line itself: there the same volts on any mains, below
 what a converter without a lockout wakes at. Common practice, no source."""
-CEILING: Final = 0.3
-"""A whole unit draws less than this part of nameplate current at such voltages, or..."""
+CEILINGS: Final = {name: 0.3 if name == "transformer" else 0.1 for name in LEVELS_V}
+"""A whole unit draws less than this part of nameplate current at such voltages (its samples do, by a half or more; a
+transformer alone has the most volts), or..."""
 CEILING_LEAST_A: Final = 0.1
 """...less than this: a shorted turn of a small one is not to be cut before it is read."""
 OVERSHOOT: Final = 1.15
@@ -76,7 +77,7 @@ def plan_for(plate: Plate, source_hz: tuple[float, float] | None) -> ProbePlan:
     return ProbePlan(
         tuple(ask for ask in asks if ask.volts <= most * ask.frequency_hz),
         tuple(left_out),
-        max(CEILING * plate.amperes, CEILING_LEAST_A),
+        max(CEILINGS[plate.load_class] * plate.amperes, CEILING_LEAST_A),
     )
 
 

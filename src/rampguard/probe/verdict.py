@@ -22,7 +22,7 @@ from rampguard.loads.uncertainty import standard
 from rampguard.probe.low_flux import FAULTS_SEEN, Found, LowFlux, ranges_of
 from rampguard.probe.phasor import Impedance, impedance_by_power
 
-SAMPLES: Final = 16_384
+SAMPLES: Final = 32_768
 """So many stand for each cause."""
 ERROR: Final = 0.06
 """No sample is quite the unit: each may be off by this part of a reading."""
@@ -41,7 +41,8 @@ WELL_FROM: Final = 0.95
 """A whole unit this probable is told as one in which no short is seen..."""
 SHORT_FROM: Final = 0.90
 """...and faults this probable, together, refuse the ramp."""
-QUANTILE: Final = 0.95
+SUITS_NATS: Final = 4.5
+"""A sample suits the readings where its likelihood is less than so much below the best: three sigmas."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +86,8 @@ class Plate:
 class Verdict:
     """What a probe says. ``probabilities`` best first, their sum 1.
 
-    ``shut_out_w``: shorted turns that would turn more than this into heat at full line, W, are shut out to 95 %;
-    None where they are not asked for. ``draws``: whether any current was told from the meter's zero.
+    ``shut_out_w``: no sample with shorted turns that would turn more than this into heat at full line, W, suits the
+    readings; None where they are not asked for. ``draws``: whether any current was told from the meter's zero.
     """
 
     probabilities: Mapping[Found, float]
@@ -133,10 +134,11 @@ def judge(points: Sequence[Point], plate: Plate, too_much: str = "") -> Verdict:
     readings = sum(1 if point.watts is None else 2 for point in points)
     nats[Found.OTHER] = -0.5 * UNKNOWN * readings
     probabilities = _posterior(nats)
-    shut_out = fits.get(Found.SHORTED_TURNS)
+    best = max(float(np.max(fit)) for fit in fits.values())
+    with_turns = fits.get(Found.SHORTED_TURNS)
     return Verdict(
         probabilities,
-        None if shut_out is None else _quantile_w(shut_out, plate),
+        None if with_turns is None else _shut_out_w(with_turns, best, plate),
         any(point.amperes > 2.0 * point.bound_a for point in points),
         too_much,
     )
@@ -193,14 +195,12 @@ def _posterior(nats: Mapping[Found, float]) -> dict[Found, float]:
     return dict(sorted(((f, w / whole) for f, w in weights.items()), key=lambda item: -item[1]))
 
 
-def _quantile_w(nats: Floats, plate: Plate) -> float:
-    """Heat in shorted turns at full line, W, that is not passed to 95 %, given that there are some."""
+def _shut_out_w(nats: Floats, best: float, plate: Plate) -> float:
+    """The most heat in shorted turns at full line, W, of any sample that still suits the readings."""
     values = _values(plate.load_class, Found.SHORTED_TURNS)
     size = values.get("standby_current", np.ones_like(nats))
-    heat = values["turns_s"] * size * plate.watts
-    order = np.argsort(heat)
-    weights = np.cumsum(np.exp(nats - np.max(nats))[order])
-    return float(heat[order][np.searchsorted(weights, QUANTILE * weights[-1])])
+    suits = nats >= best - SUITS_NATS
+    return float(np.max(np.where(suits, values["turns_s"] * size, 0.0))) * plate.watts
 
 
 def impedance_of(point: Point) -> Impedance | None:
