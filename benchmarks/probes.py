@@ -2,11 +2,12 @@
 
     python benchmarks/probes.py [--count 300] [--seed N] [--note RUN]
 
-Simulated units in the time domain, each a specimen of its own, taken through the set-points of `rampguard probe`. Half
-are whole, half shorted: 0.2 to 3 % of a winding's turns (even in the logarithm), or a converter switch. Meters differ in
-smallest range, in accuracy, and in whether their power range is of any use; gain and offset are drawn within what is
-stated, noise and last digit come on top. The simulated core has one inductance at all fluxes, a plain resistance for its
-loss, and no leakage or capacitance of windings: what real cores do at low flux is in the judge's ranges alone.
+Simulated units in the time domain, each a specimen of its own, taken through the set-points of `rampguard probe`.
+Half are whole, half shorted: 0.2 to 3 % of a winding's turns (even in the logarithm), or a converter switch. Meters
+differ in smallest range, in accuracy, and in whether their power range is of any use; gain and offset are drawn within
+what is stated, noise and last digit come on top. The simulated core has one inductance at all fluxes, a plain
+resistance for its loss, and no leakage or capacitance of windings: what real cores do at low flux is in the judge's
+ranges alone.
 """
 
 from __future__ import annotations

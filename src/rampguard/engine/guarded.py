@@ -31,6 +31,8 @@ SWITCHED_WITHIN_S: Final = 90.0
 """How long a person may take to switch off, or to turn a knob."""
 BLIND_S: Final = 0.5
 """Without a reading of the line for so long (or as long as its meters may be silent) it is cut."""
+LOCK_STEP_PACE: Final = 25.0
+"""Bench seconds a wall second in lock-step: a source's own output timer is not to run out while a cut is waited for."""
 
 Collect = Callable[[float, Callable[[list[Reading]], bool]], list[Reading]]
 
@@ -142,17 +144,19 @@ class GuardedBench:
 
 @contextmanager
 def reading_of(
-    bench: Bench, *, lock_step: bool = False, meanwhile: Callable[[], None] = lambda: None
+    bench: Bench,
+    *,
+    lock_step: bool = False,
+    now_s: Callable[[], float] = time.monotonic,
+    meanwhile: Callable[[], None] = lambda: None,
 ) -> Iterator[Collect]:
     """Every meter read by its own thread; the context's value collects for so long, or until something is seen.
 
-    Seconds are of the wall; on a simulated bench in ``lock_step`` they are the bench's, which then go by.
+    Seconds are of the wall, or of ``now_s``. In ``lock_step`` a simulated bench's own must be given: they go by here.
     """
-    acquisition: Acquisition
-    if lock_step:
-        acquisition, now_s = LockStep(bench.meters, bench.clock, None), bench.clock.now_s
-    else:
-        acquisition, now_s = FreeRunning(bench.meters, bench.clock), time.monotonic
+    acquisition: Acquisition = (
+        LockStep(bench.meters, bench.clock, LOCK_STEP_PACE) if lock_step else FreeRunning(bench.meters, bench.clock)
+    )
     acquisition.start()
 
     def collect(for_s: float, until: Callable[[list[Reading]], bool]) -> list[Reading]:

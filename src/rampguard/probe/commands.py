@@ -98,7 +98,7 @@ def _with(
     held = GuardedBench(order.bench, bench, say)
     lock_step = ranged.clock is not None and ranged.clock.kind == "lock-step"
     full_a = next(filter(None, (ranged.full_range(n, Quantity.LINE_CURRENT) for n in ranged.roles.line_meters)))
-    with reading_of(bench, lock_step=lock_step, meanwhile=held.feed) as collect:
+    with reading_of(bench, lock_step=lock_step, now_s=bench.clock.now_s, meanwhile=held.feed) as collect:
         say("everything off, and proven")
         proof = held.all_off(collect, FLOOR_V)
         if not proof.proven:
