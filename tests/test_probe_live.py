@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import numpy as np
@@ -15,7 +18,7 @@ import pytest
 
 from instruments.bench import load_bench_file
 from instruments.roles import Bench
-from live_help import RAMPGUARD
+from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.demo import OnTheBench, SimulatedBench
 from rampguard.engine.guarded import CutShort, GuardedBench
 from rampguard.probe.commands import ProbeOrder, Refused, plate_of, problems_of
@@ -31,15 +34,19 @@ from probes import one, row_of
 
 def probed(unit: str, *more: str, **bench: Any) -> tuple[int, dict[str, Any], str]:
     """Exit code, message, and what was told beside it."""
-    with SimulatedBench(OnTheBench(unit, 1, **bench)) as bench_file:
-        done = subprocess.run(
-            [*RAMPGUARD, "probe", "--bench", str(bench_file), "--permissives-confirmed", "--json", *more],
-            capture_output=True,
-            text=True,
-            timeout=60,
-        )
-    assert done.stdout.count("\n") == (1 if done.stdout else 0), done.stderr
-    return done.returncode, json.loads(done.stdout) if done.stdout else {}, done.stderr
+    # Into files: a watchdog that goes on cutting would hold a pipe open.
+    with (
+        SimulatedBench(OnTheBench(unit, 1, **bench)) as bench_file,
+        TemporaryFile("w+") as out,
+        TemporaryFile("w+") as err,
+    ):
+        command = [*RAMPGUARD, "probe", "--bench", str(bench_file), "--permissives-confirmed", "--json", *more]
+        done = subprocess.run(command, stdout=out, stderr=err, timeout=60)
+        for file in (out, err):
+            file.seek(0)
+        said, story = out.read(), err.read()
+    assert said.count("\n") == (1 if said else 0), story
+    return done.returncode, json.loads(said) if said else {}, story
 
 
 def test_a_whole_transformer() -> None:
@@ -82,6 +89,26 @@ def test_a_source_that_is_not_at_zero_ends_it() -> None:
     assert said["points"] == []
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize("number", ["SIGINT", "SIGKILL"])
+def test_stopped_or_killed_it_is_cut(tmp_path: Path, number: str) -> None:
+    """Ctrl-C is obeyed and off proven; of a killed one the watchdog is the one to cut."""
+    with served_bench(tmp_path, unit="transformer") as bench, (tmp_path / "said").open("w+") as said:
+        probe = [*RAMPGUARD, "probe", "--bench", str(bench.bench_file), "--permissives-confirmed", "--json"]
+        with subprocess.Popen(probe, stdout=said, stderr=said) as process:
+            wait_until(
+                lambda: any(line["set_voltage_v"] > 0.0 for line in bench.log_lines()),
+                30.0,
+                lambda: process.poll() is not None,
+            )
+            assert bench.log_lines()[-1]["output"]
+            process.send_signal(getattr(signal, number))
+            assert bench.off_after_s(time.monotonic()) is not None
+            assert process.wait(20.0) == (5 if number == "SIGINT" else -signal.SIGKILL)
+        said.seek(0)
+        assert ('"outcome": "stopped"' in said.read()) == (number == "SIGINT")
+
+
 @pytest.fixture(scope="module")
 def bench_text() -> str:
     """A bench file of a bench that is gone: what is refused, is refused before anything is spoken to."""
@@ -89,10 +116,10 @@ def bench_text() -> str:
         return bench_file.read_text(encoding="utf-8")
 
 
-def refused(folder: Path, text: str, load_class: str | None = None, confirmed: str = "in a test") -> str:
+def refused(folder: Path, text: str, load_class: str | None = None) -> str:
     (folder / "bench.toml").write_text(text, encoding="utf-8")
     bench_file = load_bench_file(folder / "bench.toml")
-    order = ProbeOrder(bench=folder / "bench.toml", load_class=load_class, nameplate_w=None, confirmed=confirmed)
+    order = ProbeOrder(bench=folder / "bench.toml", load_class=load_class, nameplate_w=None, confirm=str)
     try:
         plate_of(order, bench_file)
     except Refused as error:
@@ -105,7 +132,8 @@ def test_what_cannot_be_probed_is_refused(tmp_path: Path, bench_text: str) -> No
     assert "say nothing of the load class heater" in refused(tmp_path, bench_text, "heater")
     assert "does not belong on a variac" in refused(tmp_path, bench_text, "phase-controlled")
     assert "no load class 'toaster'" in refused(tmp_path, bench_text, "toaster")
-    assert "pre-power checks were not confirmed" in refused(tmp_path, bench_text, confirmed="")
+    twice = bench_text.replace('line_meters = ["power-meter"]', 'line_meters = ["power-meter", "source"]')
+    assert "source all measure line_current; list one" in refused(tmp_path, twice)
     lamp = bench_text.replace("nameplate_v", "series_lamp_w = 60.0\nnameplate_v")
     assert "take the series lamp out" in refused(tmp_path, lamp)
     unknown = bench_text.replace('load_class = "transformer"\n', "")
@@ -126,7 +154,7 @@ def test_a_refusal_ends_with_code_2(tmp_path: Path, bench_text: str) -> None:
         stdin=subprocess.DEVNULL,
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert "pre-power checks were not confirmed" in done.stderr
+    assert "pre-power checks not confirmed" in done.stderr
     assert "nothing was energised" in done.stderr
 
 

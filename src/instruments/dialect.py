@@ -211,9 +211,10 @@ class FrequencyDialect(Strict):
     @field_validator("command")
     @classmethod
     def _known_placeholders(cls, text: str) -> str:
-        if "frequency_hz" not in text:
+        known = _placeholders(text, {"frequency_hz"})
+        if "{frequency_hz" not in text:
             raise ValueError(f"{text!r} lacks the placeholder {{frequency_hz}}")
-        return _placeholders(text, {"frequency_hz"})
+        return known
 
     @model_validator(mode="after")
     def _is_a_span(self) -> FrequencyDialect:

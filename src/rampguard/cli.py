@@ -187,7 +187,7 @@ def _probe(options: argparse.Namespace) -> int:
         bench=options.bench,
         load_class=options.load_class,
         nameplate_w=options.nameplate_w,
-        confirmed="by flag" if options.permissives_confirmed else confirm_checks({}),
+        confirm=lambda: "by flag" if options.permissives_confirmed else confirm_checks({}),
     )
     return probe(order, as_json=options.json)
 

@@ -24,7 +24,7 @@ from rampguard.probe.live import ProbeLive
 from rampguard.probe.plan import FLOOR_V, MOST_V, plan_for
 from rampguard.probe.story import Told
 from rampguard.probe.verdict import Plate, Verdict, judge
-from rampguard.quantities import Quantity
+from rampguard.quantities import LINE_QUANTITIES, Quantity
 
 RUN_TIME_S = 180.0
 """The source's own output timer: longer than any probe takes."""
@@ -48,12 +48,16 @@ class Unproven(Exception):  # noqa: N818 - what is the case
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeOrder:
-    """What was asked for. None: as the bench file has it. ``confirmed``: how the pre-power checks were; empty: not."""
+    """What was asked for. None: as the bench file has it.
+
+    ``confirm`` has a person confirm the pre-power checks, once nothing else stands against it, and says how; empty: not
+    confirmed.
+    """
 
     bench: Path
     load_class: str | None
     nameplate_w: float | None
-    confirmed: str
+    confirm: Callable[[], str]
 
 
 def probe(order: ProbeOrder, *, as_json: bool) -> int:
@@ -79,6 +83,9 @@ def _probe(order: ProbeOrder, say: Callable[[str], None]) -> Told:
     problems = problems_of(bench_file, order)
     if problems:
         raise Refused("\n".join(problems))
+    confirmed = order.confirm()
+    if not confirmed:
+        raise Refused("pre-power checks not confirmed: answer them at the terminal, or give --permissives-confirmed")
     unreliable = prove_exclusive(order.bench) if bench_file.exclusive_cut_offs else ""
     if unreliable:
         raise Refused(unreliable)
@@ -88,14 +95,20 @@ def _probe(order: ProbeOrder, say: Callable[[str], None]) -> Told:
     with ExitStack() as at_end:
         at_end.callback(close_bench, bench)
         assert bench.source is not None  # noqa: S101 - problems_of has seen to it
-        return _with(bench, bench.source, ranged, plate, order, say)
+        return _with(bench, bench.source, ranged, plate, order.bench, confirmed, say)
 
 
 def _with(
-    bench: Bench, source: AcSource, ranged: BenchFile, plate: Plate, order: ProbeOrder, say: Callable[[str], None]
+    bench: Bench,
+    source: AcSource,
+    ranged: BenchFile,
+    plate: Plate,
+    path: Path,
+    confirmed: str,
+    say: Callable[[str], None],
 ) -> Told:
     plan = plan_for(plate, source.frequencies_hz)
-    held = GuardedBench(order.bench, bench, say)
+    held = GuardedBench(path, bench, say)
     lock_step = ranged.clock is not None and ranged.clock.kind == "lock-step"
     full_a = next(filter(None, (ranged.full_range(n, Quantity.LINE_CURRENT) for n in ranged.roles.line_meters)))
     with reading_of(bench, lock_step=lock_step, now_s=bench.clock.now_s, meanwhile=held.feed) as collect:
@@ -110,6 +123,8 @@ def _with(
         )
         live = ProbeLive(plan, bench, source, held, full_a, plate.frequency_hz, say)
         off = live.run(collect)
+    if off.proven and not live.was_live:
+        raise Refused(live.ended)
     return Told(
         plate=plate,
         points=live.points,
@@ -120,7 +135,7 @@ def _with(
         stopped=live.stopped,
         at_most_j=live.at_most_j,
         bench=ranged.kind_in_words,
-        confirmed=order.confirmed,
+        confirmed=confirmed,
     )
 
 
@@ -164,10 +179,10 @@ def problems_of(bench_file: BenchFile, order: ProbeOrder) -> list[str]:
         problems.append(
             f"{order.bench}: unit.series_lamp_w: take the series lamp out; a few volts see it, not the unit"
         )
-    if not order.confirmed:
-        problems.append(
-            "the pre-power checks were not confirmed: answer them at the terminal, or --permissives-confirmed"
-        )
+    for quantity in sorted(LINE_QUANTITIES):
+        meters = [n for n in bench_file.roles.line_meters if bench_file.full_range(n, quantity) is not None]
+        if len(meters) > 1:
+            problems.append(f"{order.bench}: roles.line_meters: {', '.join(meters)} all measure {quantity}; list one")
     return problems
 
 

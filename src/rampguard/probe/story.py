@@ -146,7 +146,10 @@ class Told:
     def _limits(self) -> Iterator[str]:
         shut_out = None if self.verdict is None else self.verdict.shut_out_w
         if shut_out is not None and self.outcome != "short":
-            yield f"Shut out: shorted turns that would turn more than {shut_out:.2g} W into heat at full line."
+            yield (
+                f"Shut out: shorted turns that would turn more than {shut_out:.2g} W into heat at full line."
+                " Smaller ones may be there."
+            )
         yield f"Not seen: {BLIND[self.plate.load_class]}."
         if self.left_out:
             yield f"Left out: {'; '.join(self.left_out)}."
