@@ -256,3 +256,28 @@ class TestDialects:
         start, end = text.index("[cut_off]"), text.index("[[measurements]]")
         with pytest.raises(BenchFileError, match="a source needs its cut_off"):
             parse_dialect((text[:start] + text[end:]).encode(), tmp_path / "scpi-ac-source.toml")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("FREQ {frequency_hz:.2f}", "FREQ 50", "lacks the placeholder {frequency_hz}"),
+        ("lowest_hz = 40.0", "lowest_hz = 600.0", "is above highest_hz = 500: swap them"),
+    ],
+)
+def test_a_frequency_that_cannot_be_set_well_is_refused(tmp_path: Path, old: str, new: str, says: str) -> None:
+    text = (SHIPPED / "scpi-ac-source.toml").read_text(encoding="utf-8")
+    assert old in text
+    with pytest.raises(BenchFileError) as refused:
+        parse_dialect(text.replace(old, new, 1).encode(), tmp_path / "scpi-ac-source.toml")
+    assert says in str(refused.value)
+
+
+def test_a_source_that_is_left_at_another_frequency_is_refused(tmp_path: Path) -> None:
+    """Without it in before_arming, a run after a probe that was killed would begin at the probe's frequency."""
+    text = (SHIPPED / "scpi-ac-source.toml").read_text(encoding="utf-8")
+    arming = text.index("[[source.before_arming]]")
+    text = text[:arming] + text[arming:].replace("FREQ {frequency_hz:.2f}", "CURR {current_limit_a:.3f}", 1)
+    text = text[:arming] + text[arming:].replace("{frequency_hz:.2f}", "{current_limit_a:.3f}", 1)
+    with pytest.raises(BenchFileError, match="before_arming has to set"):
+        parse_dialect(text.encode(), tmp_path / "scpi-ac-source.toml")

@@ -22,6 +22,9 @@ from rampguard.cli import parser
 from rampguard.cold.judgement import judge
 from rampguard.cold.sheet import parse_cold_sheet
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.probe.low_flux import LOW_FLUX, PRIMARY_SHORT
+from rampguard.probe.plan import CEILINGS, LEVELS_V
+from rampguard.probe.verdict import SAMPLES
 from rampguard.warmup.approach import TAUS_S
 from rampguard.warmup.sheet import load_sheet
 from unit_outcomes import OUTCOMES
@@ -72,7 +75,7 @@ EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
-LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check")
+LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")
 
 
 ON_SCREEN = "rampguard demo"
@@ -116,7 +119,7 @@ def test_the_served_bench_and_the_run_of_the_docs(desk: Path) -> None:
 
 
 def test_a_bench_file_by_questions_and_the_check_of_the_docs(tmp_path: Path) -> None:
-    new, check = (next(line for _, line in COMMANDS if line.startswith(start)) for start in LIVE[2:])
+    new, check = (next(line for _, line in COMMANDS if line.startswith(start)) for start in LIVE[2:4])
     answers = "\n\n\nn\nkeyed-in\n\nn\nn\nn\n"
     done = subprocess.run([*RAMPGUARD, *shlex.split(new)[1:]], cwd=tmp_path, input=answers, text=True, timeout=60)
     assert done.returncode == 0
@@ -124,6 +127,34 @@ def test_a_bench_file_by_questions_and_the_check_of_the_docs(tmp_path: Path) -> 
     with served_bench(tmp_path, unit="lamp"):
         done = subprocess.run([*RAMPGUARD, *shlex.split(check)[1:]], cwd=tmp_path, timeout=100)
     assert done.returncode == 0
+
+
+def test_the_probe_of_the_docs_and_the_dialect_it_needs(tmp_path: Path) -> None:
+    page = (ROOT / "docs" / "probe.md").read_text(encoding="utf-8")
+    probe = next(line for _, line in COMMANDS if line.startswith(LIVE[4]))
+    with served_bench(tmp_path, speed=5.0) as bench:
+        done = subprocess.run(
+            [*RAMPGUARD, *shlex.split(probe)[1:]], cwd=tmp_path, timeout=100, capture_output=True, text=True
+        )
+        assert not bench.log_lines()[-1]["output"]
+        assert max(line["set_voltage_v"] for line in bench.log_lines()) <= 10.0
+    assert done.returncode == 0, done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    [block] = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    assert block.strip() in (ROOT / "src/instruments/dialects/scpi-ac-source.toml").read_text(encoding="utf-8").replace(
+        "               # for the probe: other frequencies than the mains", ""
+    )
+
+
+def test_the_tables_of_the_probe_are_the_code() -> None:
+    page = (ROOT / "docs" / "probe.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([a-z-]+) \| ([\d, ]+?)(?:, on any mains)? \| ([\d.]+) \|$", page, re.MULTILINE)
+    assert {name: tuple(float(v) for v in volts.split(",")) for name, volts, _ in rows} == LEVELS_V
+    assert {name: float(part) for name, _, part in rows} == CEILINGS
+    assert f"{SAMPLES:,}".replace(",", " ") in page
+    said = {f"{r.low:g} to {r.high:g}" for r in (*LOW_FLUX.values(), PRIMARY_SHORT)}
+    assert {"0.05 to 1.2", "0 to 0.4", "0 to 0.7", "1.6 to 2.8", "0.01 to 0.5", "0.5 to 1", "3 to 3000"} <= said
+    assert all(f"{r.low:g} to {r.high:g}" in page for r in (LOW_FLUX["initial"], LOW_FLUX["stray"], PRIMARY_SHORT))
 
 
 def test_ci_runs_the_test_command_of_the_readme() -> None:

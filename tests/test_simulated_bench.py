@@ -85,7 +85,7 @@ class TestScpi:
             ("VOLT nan", -222),
             ("VOLT x", -104),
             ("OUTP 2", -104),
-            ("FREQ 60", -221),
+            ("FREQ 600", -222),
         ],
     )
     def test_what_it_cannot_do_goes_to_the_queue_and_changes_nothing(

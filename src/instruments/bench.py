@@ -6,6 +6,7 @@ Reading one touches no instrument. Everything that can be wrong with it is told 
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
@@ -16,6 +17,7 @@ from instruments.bench_problems import PERSON, SERIAL, problems_of
 from instruments.dialect import Dialect, Positive, Strict, Text, explain, load_dialect
 from instruments.errors import BenchFileError
 from instruments.keyed import KEYED
+from instruments.replies import UNITS
 from instruments.roles import Position
 from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 
@@ -217,6 +219,33 @@ class BenchFile(Strict):
             for name, entry in self.instruments.items()
         }
         return self.model_copy(update={"instruments": wide})
+
+    def on_smallest_ranges(self, holding: Mapping[Quantity, float]) -> BenchFile:
+        """The same bench, its line meters on the smallest range that holds so much, SI; the widest where none does."""
+        small = {
+            name: self.instruments[name].model_copy(
+                update={"ranges": {**self.instruments[name].ranges, **self._smallest(name, holding)}}
+            )
+            for name in self.roles.line_meters
+        }
+        return self.model_copy(update={"instruments": {**self.instruments, **small}})
+
+    def _smallest(self, name: str, holding: Mapping[Quantity, float]) -> dict[Quantity, float]:
+        found = {}
+        for measurement in self.dialect(name).measurements:
+            if measurement.quantity in holding:
+                least = holding[Quantity(measurement.quantity)] / UNITS[measurement.unit][1]
+                fulls = sorted(r.full for r in measurement.ranges)
+                found[Quantity(measurement.quantity)] = next((full for full in fulls if full >= least), fulls[-1])
+        return found
+
+    def full_range(self, name: str, quantity: Quantity) -> float | None:
+        """The range that a line meter stands on by this file, SI; None where it does not measure that."""
+        for measurement in self.dialect(name).measurements:
+            if measurement.quantity == quantity:
+                full = self.instruments[name].ranges.get(quantity, max(r.full for r in measurement.ranges))
+                return full * UNITS[measurement.unit][1]
+        return None
 
     def dialect(self, name: str) -> Dialect:
         """The dialect of an instrument of this bench."""

@@ -198,6 +198,31 @@ class Setting(Strict):
         return _placeholders(text, {"frequency_hz", "current_limit_a", "run_time_limit_s"})
 
 
+class FrequencyDialect(Strict):
+    """How a source is set to another frequency than the mains, and from where to where it can be."""
+
+    command: Text
+    query: Text
+    lowest_hz: Positive
+    highest_hz: Positive
+    tolerance_hz: Positive
+    """What it reads back may differ by so much from what was set."""
+
+    @field_validator("command")
+    @classmethod
+    def _known_placeholders(cls, text: str) -> str:
+        known = _placeholders(text, {"frequency_hz"})
+        if "{frequency_hz" not in text:
+            raise ValueError(f"{text!r} lacks the placeholder {{frequency_hz}}")
+        return known
+
+    @model_validator(mode="after")
+    def _is_a_span(self) -> FrequencyDialect:
+        if self.lowest_hz > self.highest_hz:
+            raise ValueError(f"lowest_hz = {self.lowest_hz:g} is above highest_hz = {self.highest_hz:g}: swap them")
+        return self
+
+
 class SourceDialect(Strict):
     """What makes it an AC source."""
 
@@ -208,6 +233,8 @@ class SourceDialect(Strict):
     settling_s: NotNegative
     set_voltage: Text
     voltage_query: Text
+    frequency: FrequencyDialect | None = None
+    """Absent: it keeps the frequency that it was armed with."""
     before_arming: Annotated[tuple[Setting, ...], Field(strict=False)] = ()
 
     @field_validator("set_voltage")
@@ -216,6 +243,12 @@ class SourceDialect(Strict):
         if "line_voltage_v" not in text:
             raise ValueError(f"{text!r} lacks the placeholder {{line_voltage_v}}")
         return _placeholders(text, {"line_voltage_v"})
+
+    @model_validator(mode="after")
+    def _comes_back_to_mains(self) -> SourceDialect:
+        if self.frequency is not None and not any("{frequency_hz" in s.command for s in self.before_arming):
+            raise ValueError("where [source.frequency] can change it, before_arming has to set {frequency_hz} anew")
+        return self
 
 
 class SwitchDialect(Strict):

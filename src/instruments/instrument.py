@@ -230,6 +230,20 @@ class ScpiSource(_Spoken):
         """The highest rms voltage it may be set to."""
         return self._source.max_line_voltage_v
 
+    @property
+    def frequencies_hz(self) -> tuple[float, float] | None:
+        """The lowest and the highest frequency it may be set to; None: it keeps the one it was prepared with."""
+        known = self._source.frequency
+        return None if known is None else (known.lowest_hz, known.highest_hz)
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Set the output's frequency, and read it back. Raises LinkError, CommandRefused, InstrumentError."""
+        known = self._source.frequency
+        if known is None or not known.lowest_hz <= frequency_hz <= known.highest_hz:
+            raise InstrumentError(f"{self.name}: its dialect knows no way to set {frequency_hz:g} Hz")
+        command(self._link, self._dialect, known.command.format(frequency_hz=frequency_hz))
+        self._expect_number(known.query, frequency_hz, known.tolerance_hz)
+
     def prepare(self, *, frequency_hz: float, current_limit_a: float, run_time_limit_s: float) -> None:
         """Output off, zero volts, then everything set before arming, each read back.
 

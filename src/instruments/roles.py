@@ -96,6 +96,15 @@ class AcSource(Protocol):
         """The highest rms voltage it may be set to."""
         ...
 
+    @property
+    def frequencies_hz(self) -> tuple[float, float] | None:
+        """The lowest and the highest frequency it may be set to; None: it keeps the one it was prepared with."""
+        ...
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Set the output's frequency, and read it back. Raises LinkError, CommandRefused, InstrumentError."""
+        ...
+
     def prepare(self, *, frequency_hz: float, current_limit_a: float, run_time_limit_s: float) -> None:
         """Output off, zero volts, then everything the dialect sets before arming, each read back."""
         ...

@@ -13,11 +13,13 @@ from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.hunt import arguments as hunt
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.probe import arguments as probe
 from rampguard.sums import arguments as sums
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
   rampguard demo --unit shorted-output --no-screen --speed 20
+  rampguard probe --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300
   rampguard run --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300
   rampguard replay captures/healthy-amplifier --json
   rampguard plot captures/healthy-amplifier
@@ -51,6 +53,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     cold_checks.add(commands, acts)
     _add_bench(commands, acts)
     sums.add(commands, acts)
+    probe.add(commands, acts)
     return parser
 
 

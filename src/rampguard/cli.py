@@ -210,6 +210,19 @@ def _bench_check(options: argparse.Namespace) -> int:
     return check(options.file, options.lamp_w, unplugged=options.unplugged, as_json=options.json)
 
 
+def _probe(options: argparse.Namespace) -> int:
+    from rampguard.pre_power import confirm_checks
+    from rampguard.probe.commands import ProbeOrder, probe
+
+    order = ProbeOrder(
+        bench=options.bench,
+        load_class=options.load_class,
+        nameplate_w=options.nameplate_w,
+        confirm=lambda: "by flag" if options.permissives_confirmed else confirm_checks({}),
+    )
+    return probe(order, as_json=options.json)
+
+
 def _replay(options: argparse.Namespace) -> int:
     from rampguard.replay import ReplayInput, ReplayRefused, replay
 
@@ -294,6 +307,7 @@ _ACTS: Final[dict[str, Act]] = {
     "bench new": _bench_new,
     "bench check": _bench_check,
     "sums": _sums,
+    "probe": _probe,
 }
 """Every command."""
 

@@ -14,6 +14,7 @@ from instruments.simulated.world import World
 from rampguard.quantities import Signal
 
 SOURCE_MOST_V: Final = 270.0
+SOURCE_HZ: Final = (40.0, 500.0)
 VOLT_RANGES: Final = (150.0, 300.0)
 CURRENT_RANGES: Final = (1.0, 5.0, 20.0)
 POWER_FULL_W: Final = 1500.0
@@ -38,10 +39,6 @@ def ac_source(world: World, seed: int) -> ScpiInstrument:
             scpi.queue_error(*_OVER_CURRENT)
         return "1" if world.output_on else "0"
 
-    def set_frequency(text: str) -> None:
-        if abs(number(text, 45.0, 65.0) - world.frequency_hz) > 1e-6:
-            raise ScpiError(-221, "Settings conflict: this bench has one frequency")
-
     def reset(_: str) -> None:
         world.set_output(on=False)
         world.set_voltage(0.0)
@@ -49,7 +46,7 @@ def ac_source(world: World, seed: int) -> ScpiInstrument:
     scpi.add("*RST", reset)
     scpi.add("[SOURce:]VOLTage", lambda text: world.set_voltage(number(text, 0.0, SOURCE_MOST_V)))
     scpi.add("[SOURce:]VOLTage?", lambda _: f"{world.set_voltage_v:.3f}")
-    scpi.add("[SOURce:]FREQuency", set_frequency)
+    scpi.add("[SOURce:]FREQuency", lambda text: world.set_frequency(number(text, *SOURCE_HZ)))
     scpi.add("[SOURce:]FREQuency?", lambda _: f"{world.frequency_hz:.3f}")
     scpi.add("[SOURce:]CURRent", lambda text: setattr(world, "current_limit_a", number(text, 0.0, 20.0)))
     scpi.add("[SOURce:]CURRent?", lambda _: f"{min(world.current_limit_a, 20.0):.4f}")

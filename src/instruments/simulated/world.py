@@ -1,7 +1,8 @@
 """The simulated bench itself: source, contactor, unit, and the windows that its meters average. Time moves in steps.
 
 Commands act at once, queries never wait, and everything is under one lock. A window is 100 ms: five whole cycles at
-50 Hz, six at 60 Hz.
+50 Hz, six at 60 Hz; at a frequency that does not fit, the nearest number of whole cycles. A new frequency is taken at
+the end of the window under way, so that no window holds two.
 """
 
 from __future__ import annotations
@@ -63,6 +64,9 @@ class World:
         self._log = log
         self._logged_s = 0.0
         self._steps = 0
+        """Since the supply has had this frequency."""
+        self._before_s = 0.0
+        self._windows_before = 0
         self._on_since_s = 0.0
         self._actual_v = 0.0
         self.each_window: Callable[[], None] | None = None
@@ -73,7 +77,7 @@ class World:
         self._changed_s = 0.0
         self._watched: set[Signal] = set()
         self._moved: dict[Signal, Signal] = {}
-        self._per_window = round(WINDOW_S * frequency_hz) * STEPS_A_CYCLE
+        self._set_pace(frequency_hz)
         self._sine = [math.sqrt(2.0) * math.sin(2.0 * math.pi * k / STEPS_A_CYCLE) for k in range(STEPS_A_CYCLE)]
         self._begin_window()
 
@@ -94,21 +98,26 @@ class World:
 
     # -- time ---------------------------------------------------------------------------------------------------
 
-    @property
-    def dt_s(self) -> float:
+    def _set_pace(self, frequency_hz: float) -> None:
+        cycles = round(WINDOW_S * frequency_hz)
+        self._per_window = cycles * STEPS_A_CYCLE
+        self.dt_s = cycles / frequency_hz / self._per_window
         """One step of time."""
-        return WINDOW_S / self._per_window
+        self._paced_hz = frequency_hz
 
     @property
     def now_s(self) -> float:
         """Bench time since the bench was switched on."""
-        return self._steps * self.dt_s
+        return self._before_s + self._steps * self.dt_s
 
     def advance(self, duration_s: float) -> None:
         """Let so much bench time go by, to the nearest step."""
         with self.lock:
-            left = round(duration_s / self.dt_s)
+            dt_s = self.dt_s
+            left = round(duration_s / dt_s)
             while left > 0:
+                if dt_s != self.dt_s:  # a new frequency was taken on the way
+                    left, dt_s = round(left * dt_s / self.dt_s), self.dt_s
                 if left >= self._per_window and self.leaves_out:
                     left -= self._per_window
                     self._leave_out()
@@ -133,7 +142,7 @@ class World:
         """The averaged model: what is slow moves on by a window, and the window shows what the last one did."""
         self.unit.soak(WINDOW_S)
         self._steps += self._per_window
-        self.window = replace(self.window, number=self._steps // self._per_window)
+        self.window = replace(self.window, number=self._number)
         self._after_window()
 
     def _step(self) -> None:
@@ -161,6 +170,11 @@ class World:
         if self._steps % self._per_window == 0:
             self._end_window()
 
+    @property
+    def _number(self) -> int:
+        """Windows completed."""
+        return self._windows_before + self._steps // self._per_window
+
     def _begin_window(self) -> None:
         self._sums = CycleSums()
         self._source_squared = 0.0
@@ -169,7 +183,7 @@ class World:
     def _end_window(self) -> None:
         seen = self._per_window // SLOW_STEPS
         self.window = Window(
-            number=self._steps // self._per_window,
+            number=self._number,
             source_v=math.sqrt(self._source_squared / self._per_window),
             line=self._sums,
             dc={signal: total / seen for signal, total in self._dc.items()},
@@ -177,7 +191,14 @@ class World:
         self._begin_window()
         self._after_window()
 
+    def _take_frequency(self) -> None:
+        """At a window's end, a whole number of cycles has gone by: the next begins with its own length of step."""
+        self._before_s, self._windows_before, self._steps = self.now_s, self._number, 0
+        self._set_pace(self.frequency_hz)
+
     def _after_window(self) -> None:
+        if self.frequency_hz != self._paced_hz:
+            self._take_frequency()
         if self.each_window is not None:
             self.each_window()
         if self.output_on and self.window.line.current_a > self.current_limit_a:
@@ -211,6 +232,12 @@ class World:
             self.set_voltage_v = volts
             self._changed_s = self.now_s
             self.log_line(changed=True)
+
+    def set_frequency(self, hertz: float) -> None:
+        """Set the source's frequency, Hz; taken at the end of the window under way."""
+        with self.lock:
+            self.frequency_hz = hertz
+            self._changed_s = self.now_s
 
     def press_power(self) -> None:
         """Press the unit's power button."""

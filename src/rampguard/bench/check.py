@@ -16,7 +16,7 @@ from instruments.bench import BenchFile
 from instruments.connect import close_bench, connect, identified
 from instruments.errors import InstrumentError
 from instruments.roles import Bench, Meter, OutputState
-from rampguard.bench.lamp import LampLive, reading_of
+from rampguard.bench.lamp import LampLive
 from rampguard.bench.verdicts import (
     Finding,
     Pace,
@@ -29,6 +29,7 @@ from rampguard.bench.verdicts import (
     zero_findings,
 )
 from rampguard.engine.cutoff import attempt_off
+from rampguard.engine.guarded import reading_of
 from rampguard.engine.guardian import prove_exclusive
 from rampguard.engine.supply import is_of_line
 from rampguard.guard.permissives import Standing

@@ -5,15 +5,10 @@ Guarded by a watchdog like any run; cut first and explained after; proven off, o
 
 from __future__ import annotations
 
-import contextlib
-import os
-import queue
-import signal as signals
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -36,31 +31,28 @@ from rampguard.bench.verdicts import (
     means,
     more_than_a_lamp,
 )
-from rampguard.engine.acquire import FreeRunning
-from rampguard.engine.cutoff import OffDrive, OffReport, attempt_off, begin_proof
-from rampguard.engine.guardian import Guardian, NoWatchdog, Watch
-from rampguard.engine.meanwhile import do_meanwhile
+from rampguard.engine.cutoff import attempt_off
+from rampguard.engine.guarded import (
+    BLIND_S,
+    CUT_WITHIN_S,
+    SWITCHED_WITHIN_S,
+    Collect,
+    CutShort,
+    GuardedBench,
+    deaf_to_ctrl_c,
+    reading_of,
+)
 from rampguard.engine.supply import RELAY_S, line_gap_s
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal, Validity
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Reading, Signal
 
 LAMP_LIVE_S: Final = 2.5
 """How long the meters are watched with the lamp on."""
 ZERO_S: Final = 0.5
 """For how long the line is looked at, switched on at zero."""
-CUT_WITHIN_S: Final = 2.0
-"""How long a cut is waited for."""
 STEP_V: Final = 3.0
 STEP_S: Final = 0.1
-TURNED_WITHIN_S: Final = 90.0
-"""How long a person may take to turn the knob."""
 TOO_FAR: Final = 2.5
 """So many times the voltage that was asked for ends it, and so many times a lamp's rated current."""
-BLIND_S: Final = 0.5
-"""Without a reading of the line for so long (or as long as its meters may be silent) it is cut."""
-
-
-class CutShort(Exception):  # noqa: N818 - what happened
-    """The live part ended early; its findings say why."""
 
 
 @dataclass
@@ -75,19 +67,20 @@ class LampLive:
     say: Callable[[str], None]
     dead: Means
     """What the meters read with everything off."""
-    guardian: Watch = field(init=False)
+    held: GuardedBench = field(init=False)
     _set: list[tuple[float, float]] = field(default_factory=list)
     """Each set-point, V, and when it was set, wall time; empty where a person turns."""
-    _seen_s: dict[Signal, float] = field(default_factory=dict)
-    """When line voltage and current were last read, wall time."""
     _volts: float = 0.0
     """The line voltage last read."""
+
+    def __post_init__(self) -> None:
+        self.held = GuardedBench(self.path, self.bench, self.say)
 
     def run(self) -> float | None:
         """Lamp on, looked at, and cut by each way off in turn. The longest time to a dead line, s, if it was cut."""
         sheet, bench = self.sheet, self.bench
         with tempfile.TemporaryDirectory() as folder:
-            problem = self._guarded(Path(folder))
+            problem = self.held.begin(Path(folder))
             if problem:
                 sheet.findings.append(fails("watchdog", problem))
                 return None
@@ -118,18 +111,6 @@ class LampLive:
             if self.sheet.failed():
                 return
 
-    def _guarded(self, folder: Path) -> str:
-        if not self.bench.cut_offs:
-            self.guardian = NoWatchdog()
-            return ""
-        self.guardian = Guardian(self.path, folder, os.getpid())
-        while not self.guardian.is_ready:
-            trouble = self.guardian.trouble()
-            if trouble:
-                return trouble
-            time.sleep(0.01)
-        return ""
-
     def _looked_at(self, live: list[Reading]) -> list[Finding]:
         set_v = None if self.bench.source is None else self._target_v
         mains_v = self.bench_file.mains.voltage_v
@@ -140,15 +121,8 @@ class LampLive:
         return LAMP_FRACTION * self.bench_file.mains.voltage_v
 
     def _bring_up(self, collect: Collect) -> list[Reading]:
-        bench = self.bench
-        source = bench.source
-        self._seen_s = dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT), time.monotonic())
-        if source is not None:  # contactors close onto a dead line
-            self._fed(partial(source.set_line_voltage, 0.0))
-        for contactor in bench.contactors:
-            self._fed(contactor.close)
-        if source is not None:
-            self._fed(source.output_on)
+        source = self.bench.source
+        self.held.switch_on()
         self._at_zero(collect(ZERO_S, self._too_much))
         if source is None:
             self._turned(collect)
@@ -157,7 +131,7 @@ class LampLive:
             while volts < self._target_v:
                 volts = min(volts + STEP_V, self._target_v)
                 self._set.append((volts, time.monotonic()))
-                self._fed(partial(source.set_line_voltage, volts))
+                self.held.fed(partial(source.set_line_voltage, volts))
                 collect(STEP_S, self._too_much)
         collect(1.0, self._too_much)  # the filament settles
         return collect(LAMP_LIVE_S, self._too_much)
@@ -167,10 +141,6 @@ class LampLive:
         for (name, signal), value in means(readings).items():
             if signal == LINE_VOLTAGE and value > DEAD_BELOW_V:
                 raise CutShort(f"{name} reads {value:.3g} V, switched on at zero: source or knob is not at zero; cut")
-
-    def _fed(self, act: Callable[[], None]) -> None:
-        """Do something that may take a while, and feed the watchdog meanwhile. Raises InstrumentError."""
-        do_meanwhile(act, self.guardian.feed)
 
     def _turned(self, collect: Collect) -> None:
         self.say(f"turn the variac up to {self._target_v:.0f} V, slowly, and leave it there")
@@ -183,27 +153,14 @@ class LampLive:
             volts = [r.value for r in readings if r.signal == LINE_VOLTAGE and r.value is not None]
             return any(abs(value - self._target_v) < near for value in volts)
 
-        collect(TURNED_WITHIN_S, there)
+        collect(SWITCHED_WITHIN_S, there)
 
     def _too_much(self, readings: list[Reading]) -> bool:
         """Feeds the watchdog, and ends it all where more comes than a lamp could take, or nothing is read."""
-        self.guardian.feed()
-        now_s = time.monotonic()
+        self.held.check(readings)
         for reading in readings:
-            if reading.validity is Validity.OVER_RANGE and reading.signal in self._seen_s:
-                raise CutShort(f"{reading.instrument}: {reading.signal.quantity} is over range; cut")
-            if reading.value is None:
-                continue
-            if reading.signal in self._seen_s:
-                self._seen_s[reading.signal] = now_s
-            self._judge(reading.signal, reading.value, reading.instrument)
-        blind_s = max(BLIND_S, line_gap_s(self.bench.meters))
-        for signal, seen_s in self._seen_s.items():
-            if now_s - seen_s > blind_s:
-                raise CutShort(f"no reading of {signal.quantity} for {now_s - seen_s:.1f} s; cut")
-        trouble = self.guardian.trouble()
-        if trouble:
-            raise CutShort(trouble)
+            if reading.value is not None:
+                self._judge(reading.signal, reading.value, reading.instrument)
         return False
 
     def _judge(self, signal: Signal, value: float, name: str) -> None:
@@ -238,7 +195,7 @@ class LampLive:
         amperes: dict[str, float] = {}
 
         def seen(readings: list[Reading]) -> bool:
-            self.guardian.feed()
+            self.held.guardian.feed()
             for r in readings:
                 if r.value is None:
                     continue
@@ -248,7 +205,7 @@ class LampLive:
                     dead_s[r.instrument] = dead_s[r.instrument] or time.monotonic() - began_s
             return all(seconds is not None for seconds in dead_s.values()) and bool(read_back or way is None)
 
-        collect(CUT_WITHIN_S if way is not None else TURNED_WITHIN_S, seen)
+        collect(CUT_WITHIN_S if way is not None else SWITCHED_WITHIN_S, seen)
         gone = all(value < 0.005 for value in amperes.values())
         if way is not None:
             cut = Cut(way.name, read_back[0] if read_back else None, dead_s, gone)
@@ -257,62 +214,10 @@ class LampLive:
         return max(read_back[0], RELAY_S) if read_back else None
 
     def _all_off(self, collect: Collect) -> None:
-        """Everything off at once, and proven; the watchdog is fed to the end, and let go only then."""
-        bench, reports = self.bench, queue.SimpleQueue[OffReport]()
-        drive = OffDrive(bench.cut_offs, reports.put)
-        drive.cut()
-        by_person = not bench.cut_offs
-        proof = begin_proof(bench.off_floor_v, bench.clock.now_s(), bench.meters, by_person=by_person)
-        if bench.knob is not None:
-            self._fed(partial(bench.knob.set_line_voltage, 0.0))
-        deadline_s = time.monotonic() + (TURNED_WITHIN_S if by_person else CUT_WITHIN_S + line_gap_s(bench.meters))
-        asked_s = 0.0
-        while not proof.proven and time.monotonic() < deadline_s:
-            if by_person and time.monotonic() - asked_s > 1.0:
-                asked_s = time.monotonic()
-                self.say("\aSWITCH OFF, and turn the knob back to zero")
-            for reading in collect(0.05, self._feeding):
-                proof = proof.with_reading(reading)
-            while not reports.empty():
-                proof = proof.with_report(reports.get())
-        if bench.source is not None:
-            with contextlib.suppress(InstrumentError):
-                self._fed(partial(bench.source.set_line_voltage, 0.0))
-        drive.stop(0.2)
+        """Everything off at once, and proven; the watchdog is let go only then."""
+        proof = self.held.all_off(collect)
         self.sheet.off_unproven = not proof.proven
-        if proof.proven:
-            self.guardian.release()
-        else:
-            self.guardian.take_over()
-
-    def _feeding(self, readings: list[Reading]) -> bool:
-        self.guardian.feed()
-        return False
-
-
-Collect = Callable[[float, Callable[[list[Reading]], bool]], list[Reading]]
-
-
-@contextmanager
-def reading_of(bench: Bench) -> Iterator[Collect]:
-    """Every meter read by its own thread; the context's value collects for so long, or until something is seen."""
-    acquisition = FreeRunning(bench.meters, bench.clock)
-    acquisition.start()
-
-    def collect(for_s: float, until: Callable[[list[Reading]], bool]) -> list[Reading]:
-        deadline_s, found = time.monotonic() + for_s, list[Reading]()
-        while time.monotonic() < deadline_s:
-            moments = acquisition.collect(lambda: None)
-            new = [reading for moment in moments for batch in moment for reading in batch.readings]
-            found += new
-            if until(new):
-                break
-        return found
-
-    try:
-        yield collect
-    finally:
-        acquisition.stop()
+        self.held.end(proof)
 
 
 def _off(way: CutOff, began_s: float, read_back: list[float]) -> None:
@@ -321,16 +226,6 @@ def _off(way: CutOff, began_s: float, read_back: list[float]) -> None:
             read_back.append(time.monotonic() - began_s)
             return
         time.sleep(0.02)
-
-
-@contextmanager
-def deaf_to_ctrl_c() -> Iterator[None]:
-    """Nothing is to come between a cut and its proof."""
-    before = signals.signal(signals.SIGINT, signals.SIG_IGN)
-    try:
-        yield
-    finally:
-        signals.signal(signals.SIGINT, before)
 
 
 def _proves(meter: Meter) -> bool:
