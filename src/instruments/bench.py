@@ -14,11 +14,12 @@ from typing import Annotated, Literal
 from pydantic import Field, PrivateAttr, ValidationError, field_validator
 
 from instruments.bench_problems import PERSON, SERIAL, problems_of
-from instruments.dialect import Dialect, Positive, Strict, Text, explain, load_dialect
+from instruments.dialect import Dialect, load_dialect
 from instruments.errors import BenchFileError
 from instruments.keyed import KEYED
 from instruments.replies import UNITS
 from instruments.roles import Position
+from instruments.strict import Positive, Strict, Text, explain
 from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 
 

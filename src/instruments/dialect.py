@@ -14,13 +14,14 @@ import tomllib
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from instruments.errors import BenchFileError
 from instruments.modbus import BadRegister, all_registers_of, write_of
 from instruments.replies import UNITS
+from instruments.strict import NotNegative, Positive, Strict, Text, explain
 from rampguard.quantities import UNIT, Quantity
 
 INPUT: Final = "{input}"
@@ -28,16 +29,6 @@ INPUT: Final = "{input}"
 AS_WIRED: Final = "as-wired"
 """The quantity of a measurement that the bench file names (``measures``, ``channel``): a multimeter reads what it is
 wired to."""
-
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-Text = Annotated[str, Field(min_length=1, max_length=200)]
-
-
-class Strict(BaseModel):
-    """Base of everything read from a file: no unknown keys, no conversions, no infinities."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 def _placeholders(text: str, allowed: set[str]) -> str:
@@ -343,24 +334,6 @@ def _check_registers(dialect: Dialect) -> None:
             write_of(text)
     except BadRegister as error:
         raise ValueError(str(error)) from None
-
-
-def explain(error: ValidationError) -> list[str]:
-    """Every problem of a file in one line each: key, what is wrong, what to do."""
-    return [_explain_one(problem) for problem in error.errors()]
-
-
-def _explain_one(problem: Any) -> str:
-    where = ".".join(str(part) for part in problem["loc"]) or "file"
-    said = str(problem["msg"]).removeprefix("Value error, ")
-    kind, found = problem["type"], problem["input"]
-    if kind == "extra_forbidden":
-        return f"{where}: unknown key; remove it or correct its spelling"
-    if kind == "missing":
-        return f"{where}: missing; add it"
-    if kind == "float_type":
-        return f"{where}: {found!r} is not a number; write a plain number (the unit is in the key's name)"
-    return f"{where}: {said}" if isinstance(found, dict) else f"{where}: {said} (found {found!r})"
 
 
 def user_folder() -> Path:

@@ -45,15 +45,15 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_demo(commands, acts)
     _add_run(commands, acts)
+    cold_checks.add(commands, acts)
+    probe.add(commands, acts)
     hunt.add(commands, acts)
-    _add_simulate(commands, acts)
+    sums.add(commands, acts)
+    _add_bench(commands, acts)
     _add_replay(commands, acts)
     _add_plot(commands, acts)
     _add_classes(commands, acts)
-    cold_checks.add(commands, acts)
-    _add_bench(commands, acts)
-    sums.add(commands, acts)
-    probe.add(commands, acts)
+    _add_simulate(commands, acts)
     return parser
 
 

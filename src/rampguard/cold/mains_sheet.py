@@ -7,7 +7,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, PlainValidator, model_validator
 
-from instruments.dialect import NotNegative, Positive, Strict
+from instruments.strict import NotNegative, Positive, Strict
 
 EARTH_LIMIT_OHM: Final = 0.1
 """Protective earth to touchable metal, without the lead: from memory of product standards and appliance tests. Your

@@ -8,7 +8,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, PlainValidator, field_validator, model_validator
 
-from instruments.dialect import NotNegative, Positive, Strict
+from instruments.strict import NotNegative, Positive, Strict
 from rampguard.cold.parts import OPEN, PARTS, Good, Kind, Part, of_nominal, overridden
 
 OPEN_WORDS: Final = ("open", "over-range")

@@ -39,7 +39,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from instruments.dialect import Strict, explain
+from instruments.strict import Strict, explain
 from rampguard.cold.mains_sheet import MainsSheet
 from rampguard.cold.parts import Kind
 from rampguard.cold.point import NOT_TAKEN, ColdMeter, Point, Taken

@@ -18,13 +18,12 @@ Reading one touches no instrument. Everything that can be wrong with it is told 
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
-from instruments.dialect import Positive, Strict, explain
+from instruments.strict import Positive, Strict, load_strict
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
 
@@ -85,13 +84,4 @@ class Sections(Strict):
 
 def load_sections(path: Path) -> Sections:
     """Read a sections file. Raises SectionsError with every problem at once, each naming its key."""
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SectionsError(str(path), [f"cannot be read ({error.strerror}); check the path"]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SectionsError(str(path), [f"is not TOML: {error}"]) from None
-    try:
-        return Sections.model_validate(table)
-    except ValidationError as error:
-        raise SectionsError(str(path), explain(error)) from None
+    return load_strict(path, Sections, SectionsError)

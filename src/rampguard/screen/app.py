@@ -168,10 +168,9 @@ class Screen(App[int]):
 
     def _draw(self) -> None:
         """A frame; once it is over, and says no more how old it is, only where something has changed."""
-        shown = (self.view.told, self.view.ended, replace(self.ui), self._board.size)
-        if self.view.summary is None or shown != self._shown:
+        before, self._shown = self._shown, (self.view.told, self.view.ended, replace(self.ui), self._board.size)
+        if self.view.summary is None or self._shown != before:
             self._board.draw()
-        self._shown = shown
 
     def _hear(self, engine: EngineProcess) -> None:
         try:

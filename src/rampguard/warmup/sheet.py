@@ -32,13 +32,12 @@ Reading one touches no instrument. Everything that can be wrong with it is told 
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
-from instruments.dialect import Positive, Strict, explain
+from instruments.strict import Positive, Strict, load_strict
 from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 from rampguard.warmup.drive import Drive, drive_of, peak_v
 from rampguard.warmup.idle import Span, volts_for
@@ -198,13 +197,4 @@ class UnitSheet(Strict):
 
 def load_sheet(path: Path) -> UnitSheet:
     """Read a unit sheet. Raises SheetError with every problem at once, each naming its key."""
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SheetError(str(path), [f"cannot be read ({error.strerror}); check the path"]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SheetError(str(path), [f"is not TOML: {error}"]) from None
-    try:
-        return UnitSheet.model_validate(table)
-    except ValidationError as error:
-        raise SheetError(str(path), explain(error)) from None
+    return load_strict(path, UnitSheet, SheetError)
