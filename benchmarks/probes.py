@@ -15,7 +15,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -28,7 +28,7 @@ from rampguard.probe.live import READ_S, SETTLE_S
 from rampguard.probe.plan import Ask, ProbePlan, plan_for
 from rampguard.probe.verdict import WEAK_BELOW, Plate, Point, Verdict, judge
 
-SEED: Final = 41
+SEED: Final = 43
 MAINS: Final = (230.0, 50.0)
 TURNS: Final = (0.002, 0.03)
 """Part of the primary's turns that is shorted."""
@@ -120,7 +120,8 @@ def probed(
             if row[1] > plan.ceiling_a:
                 points.append(meter.read(np.array(true[-1:]), ask.frequency_hz, generator))
                 return points, joules, f"{row[1]:.3g} A"
-        points.append(meter.read(np.array(true[-round(READ_S / WINDOW_S) :]), ask.frequency_hz, generator))
+        point = meter.read(np.array(true[-round(READ_S / WINDOW_S) :]), ask.frequency_hz, generator)
+        points.append(replace(point, passing=ask.passing))
     return points, joules, ""
 
 

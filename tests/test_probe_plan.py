@@ -29,8 +29,10 @@ def test_no_ask_is_beyond_its_bounds(
         assert ask.volts / ask.frequency_hz <= volts / mains_hz
         assert ask.frequency_hz == mains_hz or (source_hz and source_hz[0] <= ask.frequency_hz <= source_hz[1])
     at_mains = [ask.volts for ask in plan.asks if ask.frequency_hz == mains_hz]
-    assert at_mains == sorted(set(at_mains))
-    assert [ask.settles for ask in plan.asks].count(True) == 1
+    passing = [ask.volts for ask in plan.asks if ask.passing]
+    assert at_mains == [*passing, plan.most_v, *reversed(passing)]
+    assert passing == sorted({*passing} - {plan.most_v})
+    assert [ask for ask in plan.asks if ask.settles] == [plan.asks[len(passing)]]
     assert len(plan.asks) - len(at_mains) + len(plan.left_out) == 4
 
 
@@ -45,7 +47,7 @@ def test_a_core_that_is_rated_for_less_is_not_asked() -> None:
     plan = plan_for(Plate("switch-mode", 4.0, 1.0, 50.0), (40.0, 500.0))
     assert (40.0 not in {ask.frequency_hz for ask in plan.asks}) == (plan.most_v > 3.2)
     tiny = plan_for(Plate("switch-mode", 2.0, 1.0, 50.0), (40.0, 500.0))
-    assert [ask.volts for ask in tiny.asks if ask.frequency_hz == 50.0] == [1.0, 2.0]
+    assert [ask.volts for ask in tiny.asks if ask.frequency_hz == 50.0] == [1.0, 2.0, 2.0, 1.0]
     assert any("40 Hz: 3 V is more than the core is rated for" in said for said in tiny.left_out)
 
 

@@ -119,3 +119,11 @@ def test_without_readings_or_of_another_class_nothing_is_judged() -> None:
 def test_words_for_all_that_may_be_found() -> None:
     assert set(WORDS) == set(Found)
     assert set(BLIND) == {"transformer", "linear-amplifier", "receiver", "valve-amplifier", "switch-mode"}
+
+
+def test_what_was_read_on_the_way_up_counts_only_if_it_was_cut_there() -> None:
+    """3 mA of direct current at 1 V, as a core gives up what it kept."""
+    early = dataclasses.replace(point(50.0, 1.0, 0.003 + 0j), passing=True)
+    assert judge([early, *wound()], TRANSFORMER) == judge(wound(), TRANSFORMER)
+    assert judge([early, *wound()], TRANSFORMER, "0.2 A").probabilities != judge(wound(), TRANSFORMER).probabilities
+    assert judge([early], TRANSFORMER).draws

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from statistics import fmean
@@ -123,7 +123,7 @@ class ProbeLive:
         point = point_of(read, ask.frequency_hz, self.full_a)
         if point.watts is not None and point.watts < -point.bound_w:
             raise CutShort(f"real power reads {point.watts:.3g} W: its meter's current is reversed; exchange its leads")
-        self.points.append(point)
+        self.points.append(replace(point, passing=ask.passing))
 
     def _counted(self, collect: Collect, for_s: float) -> list[Reading]:
         """Collect, and count what energy the unit got meanwhile."""

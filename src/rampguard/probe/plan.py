@@ -38,10 +38,14 @@ OVERSHOOT: Final = 1.15
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """One set-point, V rms and Hz. ``settles`` says that reservoirs and core come to rest at it first."""
+    """One set-point, V rms and Hz.
+
+    ``passing``: on the way up, where a core still gives up what it kept; ``settles``: they come to rest at it first.
+    """
 
     volts: float
     frequency_hz: float
+    passing: bool = False
     settles: bool = False
 
 
@@ -62,16 +66,17 @@ class ProbePlan:
 def plan_for(plate: Plate, source_hz: tuple[float, float] | None) -> ProbePlan:
     """The probe of one unit by a source that can be set from one frequency to another; None: to the mains' alone.
 
-    Levels rise at the mains' frequency, the highest is settled at, and the other frequencies follow there, from the
-    highest down. None has more volts for each hertz than the core is rated for: such a one is left out.
+    Levels rise at the mains' frequency, so that a short shows at the least of them; the highest is settled at, and the
+    other frequencies follow there, from the highest down; then the levels are gone down again, and read. None has more
+    volts for each hertz than the core is rated for: such a one is left out.
     """
-    levels = [_level(plate, volts) for volts in LEVELS_V[plate.load_class]]
-    top = levels[-1]
+    *lower, top = dict.fromkeys(_level(plate, volts) for volts in LEVELS_V[plate.load_class])
+    mains_hz = plate.frequency_hz
     wanted = [hertz for hertz in FREQUENCIES_HZ if hertz != plate.frequency_hz]
     can = [hertz for hertz in wanted if _can(hertz, source_hz)]
     left_out = [f"{hertz:g} Hz: the source cannot" for hertz in wanted if hertz not in can]
-    asks = [Ask(volts, plate.frequency_hz, settles=volts == top) for volts in dict.fromkeys(levels)]
-    asks += [Ask(top, hertz) for hertz in reversed(can)]
+    asks = [Ask(volts, mains_hz, passing=True) for volts in lower] + [Ask(top, mains_hz, settles=True)]
+    asks += [Ask(top, hertz) for hertz in reversed(can)] + [Ask(volts, mains_hz) for volts in reversed(lower)]
     most = plate.volts / plate.frequency_hz
     left_out += [f"{a.frequency_hz:g} Hz: {a.volts:g} V is more than the core is rated for" for a in _above(asks, most)]
     return ProbePlan(

@@ -120,7 +120,7 @@ class Told:
             z = "       -" if point.amperes <= point.bound_a else f"{point.volts / point.amperes:8.0f}"
             r = "" if told is None else f" {told.r_ohm:8.0f} +/- {2.0 * told.u_r_ohm:.0f}"
             watts = "        -" if point.watts is None else f"{1e3 * point.watts:9.1f}"
-            weak = "  weak" if point.weak else ""
+            weak = ("  weak" if point.weak else "") + ("  rising" if point.passing else "")
             yield f"{point.frequency_hz:7.0f} {point.volts:6.2f} {1e3 * point.amperes:9.2f}{watts}{z}{r}{weak}"
 
     def _findings(self) -> Iterator[str]:
@@ -135,7 +135,7 @@ class Told:
         if self.outcome == "short":
             yield "DO NOT RAMP." + (f" {verdict.too_much}" if verdict.too_much else "")
         elif self.outcome == "cannot-tell":
-            yield "CANNOT TELL." + ("" if verdict.draws else " No current was told from the meter's zero: is it on?")
+            yield "CANNOT TELL." + ("" if verdict.draws else " No current was told from the meter's zero. If it is on:")
         for found, p in verdict.probabilities.items():
             if p >= LEAST_TOLD:
                 means, what_next = WORDS[found]
@@ -154,7 +154,9 @@ class Told:
         if self.left_out:
             yield f"Left out: {'; '.join(self.left_out)}."
         if any(point.weak for point in self.points):
-            yield "Weak: below a twentieth of the ammeter's range. A smaller range tells more."
+            yield "weak: below a twentieth of the ammeter's range; a smaller range tells more."
+        if any(point.passing for point in self.points):
+            yield "rising: on the way up; judged only where it was cut there."
 
     def _end(self) -> Iterator[str]:
         yield f"The unit got {self.at_most_j:.2g} J at most."
@@ -177,4 +179,5 @@ def _row(point: Point) -> dict[str, Any]:
         "resistance_ohm": None if told is None else told.r_ohm,
         "u_resistance_ohm": None if told is None else told.u_r_ohm,
         "weak": point.weak,
+        "on_the_way_up": point.passing,
     }

@@ -49,7 +49,7 @@ SUITS_NATS: Final = 4.5
 class Point:
     """Mean readings at one set-point, V rms, Hz, A rms, W, each with its meter's bound; watts None where not read.
 
-    ``weak`` says that the current was below `WEAK_BELOW` of its range.
+    ``weak`` says that the current was below `WEAK_BELOW` of its range; ``passing`` that it was read on the way up.
     """
 
     frequency_hz: float
@@ -60,6 +60,7 @@ class Point:
     bound_a: float
     bound_w: float = 0.0
     weak: bool = False
+    passing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,12 +124,16 @@ def _values(load_class: str, found: Found) -> Mapping[str, Floats]:
 def judge(points: Sequence[Point], plate: Plate, too_much: str = "") -> Verdict:
     """The verdict on one probe's readings; ``too_much`` is what ended it, where more was drawn than its ceiling.
 
+    Readings on the way up count only where none at rest came after them.
+
     Raises ValueError where there are none, or the class is not one of those that a probe says something about.
     """
     if plate.load_class not in FAULTS_SEEN:
         raise ValueError(f"a probe says nothing of the load class {plate.load_class!r}")
     if not points:
         raise ValueError("no readings: nothing can be judged")
+    at_rest = [point for point in points if not point.passing]
+    points = at_rest if at_rest and not too_much else points
     fits = {found: _fit(points, plate, found) for found in (Found.NO_FAULT, *FAULTS_SEEN[plate.load_class])}
     nats = {found: _log_mean(fit) for found, fit in fits.items()}
     readings = sum(1 if point.watts is None else 2 for point in points)
