@@ -199,16 +199,10 @@ class FrequencyDialect(Strict):
     tolerance_hz: Positive
     """What it reads back may differ by so much from what was set."""
 
-    @field_validator("command")
-    @classmethod
-    def _known_placeholders(cls, text: str) -> str:
-        known = _placeholders(text, {"frequency_hz"})
-        if "{frequency_hz" not in text:
-            raise ValueError(f"{text!r} lacks the placeholder {{frequency_hz}}")
-        return known
-
     @model_validator(mode="after")
-    def _is_a_span(self) -> FrequencyDialect:
+    def _can_be_set(self) -> FrequencyDialect:
+        if "{frequency_hz" not in _placeholders(self.command, {"frequency_hz"}):
+            raise ValueError(f"{self.command!r} lacks the placeholder {{frequency_hz}}")
         if self.lowest_hz > self.highest_hz:
             raise ValueError(f"lowest_hz = {self.lowest_hz:g} is above highest_hz = {self.highest_hz:g}: swap them")
         return self
