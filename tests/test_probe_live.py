@@ -82,6 +82,14 @@ def test_a_meter_before_the_cut_off_proves_nothing() -> None:
     assert (code, said["outcome"]) == (4, "unproven")
 
 
+def test_a_meter_that_the_line_powers_proves_nothing() -> None:
+    code, said, story = probed("transformer", meters="module")
+    assert (code, said) == (4, {})
+    assert "NOT PROVEN OFF" in story
+    assert "one that the line itself powers has none at a few volts" in story
+    assert "V at 50 Hz" not in story
+
+
 def test_a_source_that_is_not_at_zero_ends_it() -> None:
     code, said, _ = probed("transformer", miswired="supply-not-at-zero")
     assert (code, said["outcome"]) == (3, "ended-early")

@@ -15,6 +15,7 @@ from instruments.errors import InstrumentError
 from instruments.roles import AcSource, Bench, Position
 from rampguard.cautions import NOT_PROVEN_OFF
 from rampguard.engine.before_power import SOURCE_LIMIT_RATIO
+from rampguard.engine.cutoff import OffProof
 from rampguard.engine.guarded import GuardedBench, reading_of
 from rampguard.engine.guardian import prove_exclusive
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_STOPPED, EXIT_TRIPPED, EXIT_UNPROVEN
@@ -115,7 +116,7 @@ def _with(
         say("everything off, and proven")
         proof = held.all_off(collect, FLOOR_V)
         if not proof.proven:
-            raise Unproven("; ".join(proof.problems) or f"the line did not read below {FLOOR_V:g} V")
+            raise Unproven("; ".join(proof.problems) or _unproven_by(proof))
         source.prepare(
             frequency_hz=plate.frequency_hz,
             current_limit_a=SOURCE_LIMIT_RATIO * plan.ceiling_a,
@@ -137,6 +138,12 @@ def _with(
         bench=ranged.kind_in_words,
         confirmed=confirmed,
     )
+
+
+def _unproven_by(proof: OffProof) -> str:
+    if proof.line is None:
+        return "no meter after the cut-off gave a reading; one that the line itself powers has none at a few volts"
+    return f"{proof.line[0]} reads up to {proof.line[1]:.2g} V, its bound included; off is below {FLOOR_V:g} V here"
 
 
 def _verdict(live: ProbeLive, plate: Plate) -> Verdict | None:
