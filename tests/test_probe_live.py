@@ -98,12 +98,18 @@ def test_a_source_that_is_not_at_zero_ends_it() -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")
-@pytest.mark.parametrize("number", ["SIGINT", "SIGKILL"])
-def test_stopped_or_killed_it_is_cut(tmp_path: Path, number: str) -> None:
-    """Ctrl-C is obeyed and off proven; of a killed one the watchdog is the one to cut."""
+@pytest.mark.parametrize(("number", "ignores"), [("SIGINT", False), ("SIGINT", True), ("SIGKILL", False)])
+def test_stopped_or_killed_it_is_cut(tmp_path: Path, number: str, ignores: bool) -> None:
+    """Ctrl-C is obeyed and off proven; of a killed one the watchdog is the one to cut.
+
+    What is started in the background by a shell without job control inherits that Ctrl-C is ignored.
+    """
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN) if ignores else None
     with served_bench(tmp_path, unit="transformer") as bench, (tmp_path / "said").open("w+") as said:
         probe = [*RAMPGUARD, "probe", "--bench", str(bench.bench_file), "--permissives-confirmed", "--json"]
         with subprocess.Popen(probe, stdout=said, stderr=said) as process:
+            if before is not None:
+                signal.signal(signal.SIGINT, before)
             wait_until(
                 lambda: any(line["set_voltage_v"] > 0.0 for line in bench.log_lines()),
                 30.0,

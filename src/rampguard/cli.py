@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +28,7 @@ def main(argv: list[str] | None = None) -> int:
             file=sys.stderr,
         )
         return EXIT_OUR_ERROR
+    _hear_ctrl_c()
     options = parser().parse_args(argv)
     command: Act = options.command
     try:
@@ -34,6 +36,12 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:  # while a run is on, Ctrl-C has a handler of its own
         print("\nstopped before anything was energised", file=sys.stderr)
         return EXIT_BAD_INPUT
+
+
+def _hear_ctrl_c() -> None:
+    """A shell that starts a program in the background has it ignore Ctrl-C; what may be live must obey it."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _demo(options: argparse.Namespace) -> int:
