@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from live_help import RAMPGUARD
 from rampguard.cli import main
 from rampguard.ramp.plan import load_plan
 from rampguard.sums.told import SumError, above_zero, duration, plain, refuse
@@ -150,3 +153,12 @@ def test_what_is_not_above_zero_is_named(value: float) -> None:
     assert problem.startswith("some_v = ")
     with pytest.raises(SumError):
         refuse([problem])
+
+
+def test_a_reader_that_has_gone_is_no_traceback() -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    line = [*RAMPGUARD, "sums", "lamp", "--nameplate-w", "300"]
+    done = subprocess.run(line, stdout=writer, stderr=subprocess.PIPE, text=True, timeout=60)
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (1, "")

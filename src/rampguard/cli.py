@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 from dataclasses import replace
@@ -33,6 +34,9 @@ def main(argv: list[str] | None = None) -> int:
     command: Act = options.command
     try:
         return command(options)
+    except BrokenPipeError:  # whoever read what is told has gone; what was live has been switched off by now
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_OUR_ERROR
     except KeyboardInterrupt:  # while a run is on, Ctrl-C has a handler of its own
         print("\nstopped before anything was energised", file=sys.stderr)
         return EXIT_BAD_INPUT
