@@ -326,6 +326,13 @@ def test_what_is_not_hunted_is_refused(tmp_path: Path) -> None:
         mains_of(RunOrder(bench=str(tmp_path / "none.toml"), into=""))
 
 
+def test_a_hand_is_not_steady_enough(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    line = ["demo", "--unit", "shorted-section", "--hunt", "--hand", "--no-screen", "--into", str(tmp_path / "none")]
+    assert main(line) == EXIT_BAD_INPUT
+    assert "needs a programmable source" in capsys.readouterr().err
+    assert not (tmp_path / "none").exists()
+
+
 def test_lines_of_a_hunt_say_what_it_cost() -> None:
     ended = Hunted(EXIT_BAD_INPUT, "left carries the fault (99 % sure)")
     assert lines_of(ended) == ["left carries the fault (99 % sure)"]

@@ -112,6 +112,8 @@ def mains_of(order: RunOrder) -> tuple[float, float]:
     load_class = order.load_class or (bench_file.unit.load_class if bench_file.unit else None) or ""
     if load_class in NOT_HUNTED:
         raise HuntRefused(f"a {load_class} is not hunted by short ramps: {NOT_HUNTED[load_class]}")
+    if bench_file.roles.ac_source is None:
+        raise HuntRefused("a hunt needs a programmable source: a hand does not stand still to a few tenths of a volt")
     return bench_file.mains.voltage_v, bench_file.mains.frequency_hz
 
 
