@@ -54,8 +54,8 @@ def cut(
 
 
 # -- IEEE 1459-2010, Annex B -------------------------------------------------------------------------------------------
-# Magnitudes and the angles of voltage, I1 and I3 as transcribed by others from the standard; those of I5 and I7 from
-# memory (the transcription has 234 twice). What follows from them is worked out, not read off the standard.
+# Magnitudes and the angles of voltage, I1 and I3 as open code that implements the standard has them; those of I5 and I7
+# from memory (that code has 234 degrees for both). What follows from them is worked out, not read off the standard.
 ANNEX_V = {1: (100.0, 0.0), 3: (8.0, -70.0), 5: (15.0, 140.0), 7: (5.0, 20.0)}
 ANNEX_A = {1: (100.0, -30.0), 3: (20.0, -165.0), 5: (15.0, 233.0), 7: (10.0, 288.0)}
 
