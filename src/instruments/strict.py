@@ -26,14 +26,22 @@ S = TypeVar("S", bound=Strict)
 def load_strict(path: Path, model: type[S], refused: Callable[[str, list[str]], Exception]) -> S:
     """Read a TOML file. Raises what ``refused`` makes of the file's name and its problems, a line each."""
     try:
-        return model.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
-        problems = [f"cannot be read ({error.strerror}); check the path"]
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        problems = [f"is not TOML: {error}"]
+        raise refused(str(path), [f"cannot be read ({error.strerror}); check the path"]) from None
+    except UnicodeDecodeError as error:
+        raise refused(str(path), [f"is not TOML: {error}"]) from None
+    return parse_strict(text, str(path), model, refused)
+
+
+def parse_strict(text: str, origin: str, model: type[S], refused: Callable[[str, list[str]], Exception]) -> S:
+    """The same of a text that is called ``origin``."""
+    try:
+        return model.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise refused(origin, [f"is not TOML: {error}"]) from None
     except ValidationError as error:
-        problems = explain(error)
-    raise refused(str(path), problems)
+        raise refused(origin, [line for problem in explain(error) for line in problem.splitlines()]) from None
 
 
 def explain(error: ValidationError) -> list[str]:

@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
+
+from rampguard.loads.classes import LOAD_CLASSES
 
 Act = Callable[[argparse.Namespace], int]
 """A command: its arguments in, its exit code out."""
@@ -24,6 +27,26 @@ def command(commands: Any, name: str, act: Act, help_: str, example: str) -> arg
     )
     parser.set_defaults(command=act)
     return parser
+
+
+def add_unit_on_bench(parser: argparse.ArgumentParser) -> None:
+    """A unit on a bench: what every power-up takes."""
+    parser.add_argument("--bench", required=True, type=Path, help="bench file: which instrument plays which role")
+    parser.add_argument("--job", metavar="DIR", type=Path, help="job folder; the capture goes into its captures/")
+    parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
+    parser.add_argument("--nameplate-w", metavar="W", type=positive, help="power on the unit's nameplate, watts")
+    parser.add_argument("--mains", metavar="V/HZ", type=mains, help="mains, such as 230/50; must agree with the bench")
+    parser.add_argument(
+        "--permissives-confirmed",
+        action="store_true",
+        help="a person has confirmed every pre-power check; the capture records that it was given this way",
+    )
+
+
+def add_outputs(parser: argparse.ArgumentParser) -> None:
+    """Where what a power-up leaves goes, and what it prints."""
+    parser.add_argument("--into", metavar="DIR", type=Path, help="folder the capture goes into (default: captures)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
 
 
 def positive(text: str) -> float:

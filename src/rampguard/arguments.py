@@ -8,7 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from rampguard import __version__
-from rampguard.argument_types import Act, address, command, facts, mains, override, positive
+from rampguard.argument_types import (
+    Act,
+    add_outputs,
+    add_unit_on_bench,
+    address,
+    command,
+    facts,
+    mains,
+    override,
+    positive,
+)
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.hunt import arguments as hunt
@@ -58,7 +68,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
 
 
 def _add_shared(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--into", metavar="DIR", type=Path, help="folder the capture goes into (default: captures)")
+    add_outputs(parser)
     parser.add_argument("--no-screen", action="store_true", help="tell the story in lines of text")
     parser.add_argument(
         "--look-on",
@@ -66,7 +76,6 @@ def _add_shared(parser: argparse.ArgumentParser) -> None:
         type=address,
         help="let a browser look on, read only; on loopback unless a host is given",
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
 
 
 def _add_after(parser: argparse.ArgumentParser) -> None:
@@ -165,11 +174,7 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
         "a power-up on a real (or simulated) bench",
         "rampguard run --bench BENCH.toml --load-class linear-amplifier --nameplate-w 300",
     )
-    parser.add_argument("--bench", required=True, type=Path, help="bench file: which instrument plays which role")
-    parser.add_argument("--job", metavar="DIR", type=Path, help="job folder; the capture goes into its captures/")
-    parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
-    parser.add_argument("--nameplate-w", metavar="W", type=positive, help="power on the unit's nameplate, watts")
-    parser.add_argument("--mains", metavar="V/HZ", type=mains, help="mains, such as 230/50; must agree with the bench")
+    add_unit_on_bench(parser)
     _add_known(parser)
     _add_known_good(parser)
     parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
@@ -180,11 +185,6 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
         "--cold-sheet", type=Path, help="what the unpowered unit measured: refuses a run where something on it is wrong"
     )
     _add_after(parser)
-    parser.add_argument(
-        "--permissives-confirmed",
-        action="store_true",
-        help="a person has confirmed every pre-power check; the capture records that it was given this way",
-    )
     parser.add_argument(
         "--override",
         metavar="CHECK=REASON",

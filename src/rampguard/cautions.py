@@ -75,6 +75,8 @@ NO_SAFETY_DEVICE: Final = (
 )
 
 NOT_PROVEN_OFF: Final = "NOT PROVEN OFF: EMERGENCY-OFF, THEN THE PLUG, DO NOT REACH ACROSS THE UNIT"
+NOT_PROVEN_OFF_BANNER: Final = f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}"
+"""The same between two lines, for a terminal."""
 
 RESERVOIRS: Final = (
     "AC at zero says nothing about a charged reservoir. With the mains plug out, before any connector inside is undone"

@@ -115,45 +115,39 @@ def _run(options: argparse.Namespace) -> int:
     # Nobody is asked anything about a run that its cold sheet refuses: the engine says so at once.
     asks_on_screen = on_screen and not options.permissives_confirmed and answered is not None
     confirmed = _confirmed(options, overrides, answered, asks_on_screen=asks_on_screen)
-    if options.into is not None:
-        into = options.into
-    else:
-        into = options.job / "captures" if options.job is not None else Path("captures")
-    mains_v, mains_hz = options.mains or (None, None)
-    order = RunOrder(
-        bench=str(options.bench),
-        into=str(into),
-        load_class=options.load_class,
-        nameplate_w=options.nameplate_w,
-        mains_v=mains_v,
-        mains_frequency_hz=mains_hz,
+    order = replace(
+        _order(options, confirmed, overrides),
         plan=None if options.plan is None else str(options.plan),
         sheet=None if options.sheet is None else str(options.sheet),
         cold_sheet=None if options.cold_sheet is None else str(options.cold_sheet),
         facts=options.facts,
         series_lamp_w=options.series_lamp_w,
         known_good=options.known_good,
-        permissives_confirmed=confirmed,
-        overrides=overrides,
     )
     wanted = replace(_wanted(options, on_screen=on_screen), asks_checks=asks_on_screen)
     return _follow(order, wanted, options.look_on)
 
 
 def _hunt(options: argparse.Namespace) -> int:
-    mains_v, mains_hz = options.mains or (None, None)
     overrides: dict[str, str] = {}
-    order = RunOrder(
+    confirmed = _confirmed(options, overrides, frozenset(), asks_on_screen=False)
+    return follow_all(_order(options, confirmed, overrides), Wanted(options.json, hunts_in=options.sections))
+
+
+def _order(options: argparse.Namespace, confirmed: str, overrides: dict[str, str]) -> RunOrder:
+    """What every power-up on a bench is ordered by."""
+    mains_v, mains_hz = options.mains or (None, None)
+    of_job = options.job / "captures" if options.job is not None else Path("captures")
+    return RunOrder(
         bench=str(options.bench),
-        into=str(options.into or (options.job / "captures" if options.job is not None else Path("captures"))),
+        into=str(of_job if options.into is None else options.into),
         load_class=options.load_class,
         nameplate_w=options.nameplate_w,
         mains_v=mains_v,
         mains_frequency_hz=mains_hz,
-        permissives_confirmed=_confirmed(options, overrides, frozenset(), asks_on_screen=False),
+        permissives_confirmed=confirmed,
         overrides=overrides,
     )
-    return follow_all(order, Wanted(options.json, hunts_in=options.sections))
 
 
 def _confirmed(

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from rampguard.cause_story import cause_lines
-from rampguard.cautions import NOT_PROVEN_OFF, RESERVOIRS
+from rampguard.cautions import NOT_PROVEN_OFF_BANNER, RESERVOIRS
 from rampguard.course_story import check_lines
 from rampguard.readings_words import reservoir_lines
 
@@ -30,7 +30,7 @@ def outcome_line(summary: Mapping[str, Any]) -> str:
 def off_lines(summary: Mapping[str, Any]) -> Iterator[str]:
     """Whether off is proven, and what reservoirs hold."""
     if not summary["off"]["proven"]:
-        yield f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}"
+        yield NOT_PROVEN_OFF_BANNER
     yield from proof_lines(summary)
 
 

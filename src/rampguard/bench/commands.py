@@ -13,7 +13,7 @@ from instruments.errors import BenchFileError
 from rampguard.bench.check import BenchCheck
 from rampguard.bench.listing import serial_ports, visa_resources
 from rampguard.bench.questions import Cancelled, bench_file_by_questions
-from rampguard.cautions import NO_SAFETY_DEVICE, NOT_PROVEN_OFF
+from rampguard.cautions import NO_SAFETY_DEVICE, NOT_PROVEN_OFF_BANNER
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_TRIPPED, EXIT_UNPROVEN
 from rampguard.guard.permissives import Standing
 
@@ -43,7 +43,7 @@ def check(path: Path, lamp_w: float | None, *, unplugged: bool, as_json: bool) -
         for finding in sheet.findings:
             print(f"{MARKS[finding.standing]}  {finding.check}: {finding.said}")
     if sheet.off_unproven:
-        print(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}", file=sys.stderr)
+        print(NOT_PROVEN_OFF_BANNER, file=sys.stderr)
         return EXIT_UNPROVEN
     if not sheet.failed():
         return EXIT_DONE

@@ -32,14 +32,13 @@ What is not there was not measured. Reading a sheet touches no instrument. All t
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from instruments.strict import Strict, explain
+from instruments.strict import Strict, load_strict, parse_strict
 from rampguard.cold.mains_sheet import MainsSheet
 from rampguard.cold.parts import Kind
 from rampguard.cold.point import NOT_TAKEN, ColdMeter, Point, Taken
@@ -141,20 +140,9 @@ def _other_kind(kind: Kind, one: Taken) -> bool:
 
 def parse_cold_sheet(text: str, origin: str) -> ColdSheet:
     """A cold sheet from its text. Raises ColdSheetError."""
-    try:
-        return ColdSheet.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise ColdSheetError(origin, [f"is not TOML: {error}"]) from None
-    except ValidationError as error:
-        raise ColdSheetError(origin, [line for text in explain(error) for line in text.splitlines()]) from None
+    return parse_strict(text, origin, ColdSheet, ColdSheetError)
 
 
 def load_cold_sheet(path: Path) -> ColdSheet:
     """Read a cold sheet. Raises ColdSheetError with every problem at once, each naming its key."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise ColdSheetError(str(path), [f"cannot be read ({error.strerror}); check the path"]) from None
-    except UnicodeDecodeError as error:
-        raise ColdSheetError(str(path), [f"is not TOML: {error}"]) from None
-    return parse_cold_sheet(text, str(path))
+    return load_strict(path, ColdSheet, ColdSheetError)

@@ -81,7 +81,7 @@ def believe(suspects: Mapping[str, float], healthy: Healthy, measured: Sequence[
     priors = dict(_priors(suspects))
     if not measured:
         return Belief(priors)
-    residual, whiten = _without_fault(len(suspects), list(suspects), healthy, measured)
+    residual, whiten = _without_fault(suspects, healthy, measured)
     sizes = healthy.middle * np.geomspace(SMALLEST, LARGEST, SIZES)
     columns = {
         place: whiten @ np.array([float(place == AHEAD or place not in m.unplugged) for m in measured])
@@ -111,13 +111,13 @@ def _priors(suspects: Mapping[str, float]) -> Iterator[tuple[Places, float]]:
 
 
 def _without_fault(
-    count: int, names: Collection[str], healthy: Healthy, measured: Sequence[Measurement]
+    names: Collection[str], healthy: Healthy, measured: Sequence[Measurement]
 ) -> tuple[np.ndarray, np.ndarray]:
     """What is left of the measurements less a healthy unit's draw, whitened, shape (m,); and what whitens, (m, m)."""
     plugged = np.array([[float(name not in m.unplugged) for name in names] for m in measured])
     drawn = np.array([m.siemens for m in measured])
     # Half of what a healthy unit draws is put down to its sections, evenly; each may draw nothing, or three shares.
-    share, spread = 0.5 * healthy.middle / count, max(0.5 * healthy.middle, (healthy.high - healthy.low) / 4.0)
+    share, spread = 0.5 * healthy.middle / len(names), max(0.5 * healthy.middle, (healthy.high - healthy.low) / 4.0)
     own = np.array([m.sigma**2 + (ADDS_UP_TO * m.siemens) ** 2 for m in measured])
     covariance = spread**2 + share**2 * plugged @ plugged.T + np.diag(own)
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))

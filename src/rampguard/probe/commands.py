@@ -13,7 +13,7 @@ from instruments.bench import BenchFile, load_bench_file
 from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
 from instruments.roles import AcSource, Bench, Position
-from rampguard.cautions import NOT_PROVEN_OFF
+from rampguard.cautions import NOT_PROVEN_OFF_BANNER
 from rampguard.engine.before_power import SOURCE_LIMIT_RATIO
 from rampguard.engine.cutoff import OffProof
 from rampguard.engine.guarded import GuardedBench, reading_of
@@ -70,11 +70,11 @@ def probe(order: ProbeOrder, *, as_json: bool) -> int:
         print(f"{error}\nnothing was energised", file=sys.stderr)
         return EXIT_BAD_INPUT
     except Unproven as error:
-        print(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}\n{error}\nnothing was energised", file=sys.stderr)
+        print(f"{NOT_PROVEN_OFF_BANNER}\n{error}\nnothing was energised", file=sys.stderr)
         return EXIT_UNPROVEN
     print(json.dumps(told.as_message) if as_json else told.as_text, flush=True)
     if told.outcome == "unproven":
-        print(f"{'!' * 76}\n{NOT_PROVEN_OFF}\n{'!' * 76}", file=sys.stderr)
+        print(NOT_PROVEN_OFF_BANNER, file=sys.stderr)
     return CODES[told.outcome]
 
 

@@ -111,13 +111,13 @@ class CycleCutter:
     def _cut(self, begins: float, ends: float, *, by_crossing: bool) -> Cycle:
         inside = np.arange(int(np.floor(begins)) + 1, int(np.ceil(ends)))
         at = np.concatenate([[begins], inside, [ends]])
-        grid = np.arange(len(self._volts)) + self._first
-        window = slice(int(inside[0]) - self._first - 1, int(inside[-1]) - self._first + 2)
+        grid = np.arange(int(inside[0]) - 1, int(inside[-1]) + 2)
+        window = slice(int(grid[0]) - self._first, int(grid[-1]) - self._first + 1)
         return Cycle(
             begins_s=begins / self._rate_hz,
             at_s=(at - begins) / self._rate_hz,
-            volts=np.interp(at, grid[window], self._volts[window]),
-            amperes=np.interp(at, grid[window], self._amperes[window]),
+            volts=np.interp(at, grid, self._volts[window]),
+            amperes=np.interp(at, grid, self._amperes[window]),
             by_crossing=by_crossing,
         )
 
