@@ -19,7 +19,7 @@ from instruments.errors import BenchFileError
 from instruments.keyed import KEYED
 from instruments.replies import UNITS
 from instruments.roles import Position
-from instruments.strict import Positive, Strict, Text, explain
+from instruments.strict import NotNegative, Positive, Strict, Text, explain
 from rampguard.quantities import BEHIND_RELAY, Quantity, Signal
 
 
@@ -78,6 +78,16 @@ class Entry(Strict):
     inputs: dict[str, str] = Field(default_factory=dict)
     """Of a scanner: what each input is wired to, as the signal's column: ``emitter_resistor_left_v``."""
     ranges: dict[Quantity, Positive] = Field(default_factory=dict)
+    scales: dict[str, float] = Field(default_factory=dict)
+    """Of a digitiser: volts or amperes of the line per volt at each input, by its probe; below zero turns it round."""
+    rate_hz: Positive | None = None
+    """Of a digitiser: samples a second; absent: as its dialect has it."""
+    probe_percent: dict[str, NotNegative] = Field(default_factory=dict)
+    """Of a digitiser: each probe's accuracy, per cent of reading; absent: none is added to the digitiser's own."""
+    skew_us: float = 0.0
+    """Of a digitiser: by so many microseconds the current's input is behind the voltage's; below zero: ahead..."""
+    skew_bound_us: NotNegative = 20.0
+    """...known to within so many."""
     exclusive: bool | None = None
 
     @property
@@ -247,6 +257,11 @@ class BenchFile(Strict):
                 full = self.instruments[name].ranges.get(quantity, max(r.full for r in measurement.ranges))
                 return full * UNITS[measurement.unit][1]
         return None
+
+    @property
+    def digitiser(self) -> str | None:
+        """The name of the digitiser among the line's meters, if there is one."""
+        return next((name for name in self.roles.line_meters if self.dialect(name).digitiser is not None), None)
 
     def dialect(self, name: str) -> Dialect:
         """The dialect of an instrument of this bench."""

@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from instruments.dialect import AS_WIRED, Dialect
+from instruments.dialect import AS_WIRED, Dialect, DigitiserDialect
 from instruments.keyed import KEYED, keyed_problems
 from instruments.replies import UNITS
 from instruments.roles import Position
-from rampguard.quantities import LINE_QUANTITIES, UNIT, Quantity, Signal
+from rampguard.quantities import LINE_CURRENT, LINE_QUANTITIES, LINE_VOLTAGE, UNIT, Quantity, Signal
 
 if TYPE_CHECKING:
     from instruments.bench import BenchFile, Entry
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 PERSON: Final = "person"
 """In place of cut-offs: a person is the cut-off."""
 SERIAL: Final = re.compile(r"ASRL|MODBUS-RTU", re.IGNORECASE)
+LEAST_RATE_HZ: Final = 2000.0
+MOST_SKEW_US: Final = 2000.0
+"""A tenth of a cycle."""
 _SERIAL_PORT: Final = re.compile(r"(?:ASRL|MODBUS-RTU::)(.+?)::(?:INSTR|\d{1,3})", re.IGNORECASE)
 # A pseudo-terminal is a program's, too.
 _LOOPBACK = re.compile(
@@ -38,7 +41,7 @@ def problems_of(bench: BenchFile) -> Iterator[str]:
 def _role_problems(bench: BenchFile) -> Iterator[str]:
     roles = bench.roles
     needs: list[tuple[str, str, Any]] = [
-        *(("line_meters", name, lambda d: d.measurements) for name in roles.line_meters),
+        *(("line_meters", name, lambda d: d.measurements or d.digitiser) for name in roles.line_meters),
         *(("dc_meters", name, lambda d: d.measurements) for name in roles.dc_meters),
         *(("thermometers", name, lambda d: d.measurements) for name in roles.thermometers),
         *(("cut_off", name, lambda d: d.cut_off) for name in bench.cut_offs),
@@ -92,8 +95,7 @@ def _entry_problems(bench: BenchFile) -> Iterator[str]:
             yield from _wiring_problems(where, entry)
         if wired and name in bench.meters:
             yield from _unit_problems(where, entry, dialect)
-        if entry.inputs and not scans:
-            yield f"{where}.inputs: they belong to a scanner; {dialect.name!r} asks for no input"
+        yield from _sampling_problems(where, entry, dialect, scans=scans)
         if not wired and (entry.measures is not None or entry.channel):
             yield f"{where}: measures and channel belong to a multimeter; {dialect.name!r} knows what it measures"
         if name in bench.roles.line_meters and entry.position is None:
@@ -174,6 +176,33 @@ def _input_problems(where: str, entry: Entry) -> Iterator[str]:
         if column in seen:
             yield f"{where}.inputs.{number}: {column} is input {seen[column]} already"
         seen[column] = number
+
+
+def _sampling_problems(where: str, entry: Entry, dialect: Dialect, *, scans: bool) -> Iterator[str]:
+    if dialect.digitiser is not None:
+        yield from _digitiser_problems(where, entry, dialect.digitiser)
+    elif entry.scales or entry.probe_percent or entry.skew_us or entry.rate_hz:
+        yield f"{where}: scales, rate_hz, probe_percent and skew_us belong to a digitiser; {dialect.name!r} is none"
+    elif entry.inputs and not scans:
+        yield f"{where}.inputs: they belong to a scanner or digitiser; {dialect.name!r} asks for no input"
+
+
+def _digitiser_problems(where: str, entry: Entry, digitiser: DigitiserDialect) -> Iterator[str]:
+    wanted = {LINE_VOLTAGE.column, LINE_CURRENT.column}
+    if sorted(entry.inputs.values()) != sorted(wanted):
+        yield f"{where}.inputs: say which input is which, as 1 = {LINE_VOLTAGE.column!r}, 2 = {LINE_CURRENT.column!r}"
+    for number in entry.inputs:
+        if not number.isdigit() or not 1 <= int(number) <= digitiser.inputs:
+            yield f"{where}.inputs.{number}: its inputs are 1 to {digitiser.inputs}"
+        if not entry.scales.get(number):
+            yield f"{where}.scales.{number}: missing or zero; by its probe, volts or amperes of the line per volt there"
+    for name in ("scales", "probe_percent"):
+        for number in sorted(set(getattr(entry, name)) - set(entry.inputs)):
+            yield f"{where}.{name}.{number}: nothing is wired to that input; remove it"
+    if entry.rate_hz is not None and entry.rate_hz < LEAST_RATE_HZ:
+        yield f"{where}.rate_hz: {entry.rate_hz:g} is too few for cycles of line voltage; {LEAST_RATE_HZ:g} or more"
+    if not abs(entry.skew_us) <= MOST_SKEW_US:
+        yield f"{where}.skew_us: {entry.skew_us:g} is more than {MOST_SKEW_US:g} either way: sample both together"
 
 
 def _range_problems(where: str, entry: Entry, dialect: Dialect) -> Iterator[str]:

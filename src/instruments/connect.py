@@ -21,7 +21,7 @@ from instruments.hand import HAND_NAME, IDENTITY, UNIT_HAND_IDENTITY, UNIT_HAND_
 from instruments.instrument import ScpiButton, ScpiCutOff, ScpiMeter, ScpiSource, links_of
 from instruments.keyed import KEYED, Keyboard, KeyedLink
 from instruments.modbus import ModbusSession
-from instruments.roles import Bench, Position, Wire
+from instruments.roles import Bench, Meter, Position, Wire
 from instruments.stream import StreamSession
 from instruments.visa import Link, Session, VisaSession, load_backend
 from rampguard.quantities import Clock
@@ -176,8 +176,13 @@ def _proves(bench_file: BenchFile, name: str, which: Which) -> bool:
     return after and which is wanted and entry.resource != KEYED and name not in bench_file.exclusive_cut_offs
 
 
-def _meter(bench_file: BenchFile, link: Wire, name: str, clock: Clock, *, lock: bool) -> ScpiMeter:
+def _meter(bench_file: BenchFile, link: Wire, name: str, clock: Clock, *, lock: bool) -> Meter:
     entry = bench_file.instruments[name]
+    if bench_file.dialect(name).digitiser is not None:
+        from instruments.digitiser import DigitiserMeter  # late: few benches have one
+
+        assert isinstance(link, Link)  # noqa: S101 - its dialect is asked for text, and so opened as one
+        return DigitiserMeter(link, bench_file.dialect(name), clock, entry, bench_file.mains.frequency_hz)
     meter = ScpiMeter(
         link,
         bench_file.dialect(name),

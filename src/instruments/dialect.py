@@ -272,6 +272,45 @@ class ColdDialect(Strict):
     """Puts it back to what it is in the bench file: volts, on its widest range."""
 
 
+class DigitiserDialect(Strict):
+    """What makes it a digitiser: two or more inputs sampled at the same moments, told as blocks of samples.
+
+    Answers to ``block_query`` are definite-length blocks (IEEE 488.2) of all samples taken since the last answer, one
+    sample of each input after the other. A sample is ``full_v`` at ``full_code``.
+    """
+
+    inputs: Annotated[int, Field(ge=2, le=64)]
+    sample: Literal["int16-le", "int16-be", "int32-le", "int32-be", "float32-le", "float32-be"]
+    full_code: Positive
+    """The code at full range; beyond it an input is over range. 1 where samples are volts of a range of 1 V."""
+    full_v: Positive
+    """Volts at an input at ``full_code``."""
+    rate_hz: Annotated[float, Field(ge=1000, le=10_000_000)]
+    set_rate: Text
+    """Placeholder {rate_hz}."""
+    rate_query: Text
+    start: Text
+    """Starts sampling, from sample 0 on."""
+    stop: Text
+    block_query: Text
+    position_query: Text
+    """The number of the first sample of the block that was told last: what is missing before it was lost."""
+    most_samples: Annotated[int, Field(ge=16, le=100_000_000)]
+    """A block holds so many samples of each input at most."""
+    delay_s: NotNegative
+    """The newest sample of an answer may be so old when it arrives."""
+    percent_of_reading: NotNegative = 0.0
+    percent_of_range: NotNegative = 0.0
+    """Accuracy of an input: of reading, and of ``full_v``, its zero and noise included."""
+
+    @field_validator("set_rate")
+    @classmethod
+    def _rate_placeholder(cls, text: str) -> str:
+        if "{rate_hz" not in _placeholders(text, {"rate_hz"}):
+            raise ValueError(f"{text!r} lacks the placeholder {{rate_hz}}")
+        return text
+
+
 class Dialect(Strict):
     """How a family of instruments is spoken to."""
 
@@ -286,6 +325,7 @@ class Dialect(Strict):
     cut_off: SwitchDialect | None = None
     button: ButtonDialect | None = None
     cold: ColdDialect | None = None
+    digitiser: DigitiserDialect | None = None
 
     @model_validator(mode="after")
     def _fits_its_link(self) -> Dialect:
@@ -294,6 +334,10 @@ class Dialect(Strict):
             raise ValueError("what streams its readings can be told nothing: it is a meter alone")
         if kind != "asked" and self.cold:
             raise ValueError("cold: ohms and diode tests are asked for, by lines of text; this one is not asked so")
+        if self.digitiser is not None and (kind != "asked" or not self.link.exclusive):
+            raise ValueError(
+                "digitiser: blocks are asked for, and each is told once: set link.exclusive = true, and no other kind"
+            )
         if kind != "asked" and self.link.identity_query == "*IDN?":
             object.__setattr__(self, "link", self.link.model_copy(update={"identity_query": ""}))
         if self.identity and not self.link.identity_query:
@@ -304,13 +348,16 @@ class Dialect(Strict):
 
     @model_validator(mode="after")
     def _plays_some_role(self) -> Dialect:
-        if not self.measurements and self.source is None and self.cut_off is None and self.button is None:
+        plays = (self.measurements, self.source, self.cut_off, self.button, self.digitiser)
+        if not any(plays):
             raise ValueError(
                 "it measures nothing, sources nothing, cuts nothing and presses nothing:"
-                " add measurements, source, cut_off or button"
+                " add measurements, source, cut_off, button or digitiser"
             )
         if self.source is not None and self.cut_off is None:
             raise ValueError("a source needs its cut_off: how its output is switched off, and the query that proves it")
+        if self.digitiser is not None and any(plays[:4]):
+            raise ValueError("a digitiser plays no other role: it has measurements of its own, by cycles")
         wired = [m for m in self.measurements if m.quantity == AS_WIRED]
         if wired and len(self.measurements) > 1:
             raise ValueError("an as-wired measurement stands alone: a bench file names one quantity an instrument")

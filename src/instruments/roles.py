@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rampguard.quantities import Clock, Reading, Signal
 
@@ -75,6 +78,42 @@ class Meter(Protocol):
 
     def read(self) -> list[Reading]:
         """One reading of each signal. Blocks for one measuring time. Raises LinkError when the link failed."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SampleBlock:
+    """What a digitiser took between two answers: V and A, sampled at the same moments, shape (samples,)."""
+
+    rate_hz: float
+    first: int
+    """Number of its first sample since the digitiser was started."""
+    volts: NDArray[np.float64]
+    amperes: NDArray[np.float64]
+    ends_s: float
+    """Bench seconds by which its last sample had been taken."""
+    lost: int = 0
+    """Samples lost just before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a meter had to say of one moment; ``problem`` is what went wrong, empty mostly."""
+
+    readings: tuple[Reading, ...]
+    problem: str = ""
+
+
+@runtime_checkable
+class CycleMeter(Meter, Protocol):
+    """A meter that tells every cycle of the line, however many have gone by since it was asked last."""
+
+    def cycles(self) -> list[Told]:
+        """The cycles that have ended since, oldest first; none mostly where it is asked often. Raises LinkError."""
+        ...
+
+    def listen(self, tap: Callable[[SampleBlock], None]) -> None:
+        """Have every block of samples told to ``tap``, too, in the thread that reads; it must not block."""
         ...
 
 

@@ -134,7 +134,7 @@ def _add_on_the_bench(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--meters",
-        choices=("power-meter", "handheld", "module", "typed"),
+        choices=("power-meter", "handheld", "module", "typed", "digitiser"),
         default="power-meter",
         help="what measures the line",
     )

@@ -34,7 +34,7 @@ class OnTheBench:
     supply: str = "source"
     """What brings line voltage up: ``source``, ``variac``, or ``variac-alone`` without a contactor behind it."""
     meters: str = "power-meter"
-    """What measures the line: ``power-meter``, ``handheld``, ``module``, or ``typed`` by a person off two handhelds."""
+    """What measures the line: ``power-meter``, ``handheld``, ``module``, ``digitiser``, or ``typed`` by a person."""
     wires: str = "socket"
     """How power meter and contactor are reached: ``socket``, ``serial`` or ``modbus``."""
     miswired: str = ""

@@ -19,6 +19,9 @@ class Quantity(StrEnum):
     LINE_VOLTAGE = "line_voltage"
     LINE_CURRENT = "line_current"
     REAL_POWER = "real_power"
+    LINE_CURRENT_UP = "line_current_up"
+    LINE_CURRENT_DOWN = "line_current_down"
+    LINE_CURRENT_DC = "line_current_dc"
     DC_OFFSET = "dc_offset"
     EMITTER_RESISTOR = "emitter_resistor"
     RAIL = "rail"
@@ -29,6 +32,9 @@ UNIT: Final[dict[Quantity, str]] = {
     Quantity.LINE_VOLTAGE: "V",
     Quantity.LINE_CURRENT: "A",
     Quantity.REAL_POWER: "W",
+    Quantity.LINE_CURRENT_UP: "A",
+    Quantity.LINE_CURRENT_DOWN: "A",
+    Quantity.LINE_CURRENT_DC: "A",
     Quantity.DC_OFFSET: "V",
     Quantity.EMITTER_RESISTOR: "V",
     Quantity.RAIL: "V",
@@ -36,7 +42,11 @@ UNIT: Final[dict[Quantity, str]] = {
 }
 """The SI unit each quantity is held in (rms for line voltage and current; degrees Celsius for temperature)."""
 
-LINE_QUANTITIES: Final = frozenset({Quantity.LINE_VOLTAGE, Quantity.LINE_CURRENT, Quantity.REAL_POWER})
+SHAPE_QUANTITIES: Final = frozenset({Quantity.LINE_CURRENT_UP, Quantity.LINE_CURRENT_DOWN, Quantity.LINE_CURRENT_DC})
+"""What the shape of the line current says of a cycle: its peaks while line voltage is positive and negative, both told
+as positive, and its mean. Only a meter that samples the waveform tells them; they have no ceilings of their own."""
+
+LINE_QUANTITIES: Final = SHAPE_QUANTITIES | {Quantity.LINE_VOLTAGE, Quantity.LINE_CURRENT, Quantity.REAL_POWER}
 """Quantities of the line: a bench has one of each. All others belong to a named channel of the unit."""
 
 BEHIND_RELAY: Final = "-terminals"
@@ -96,6 +106,9 @@ class Signal:
 LINE_VOLTAGE: Final = Signal(Quantity.LINE_VOLTAGE)
 LINE_CURRENT: Final = Signal(Quantity.LINE_CURRENT)
 REAL_POWER: Final = Signal(Quantity.REAL_POWER)
+LINE_CURRENT_UP: Final = Signal(Quantity.LINE_CURRENT_UP)
+LINE_CURRENT_DOWN: Final = Signal(Quantity.LINE_CURRENT_DOWN)
+LINE_CURRENT_DC: Final = Signal(Quantity.LINE_CURRENT_DC)
 
 
 class Validity(StrEnum):

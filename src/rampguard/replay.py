@@ -156,7 +156,7 @@ class _RowJudge:
     def __init__(self, by: Judging, table: TableReader) -> None:
         self._limits = by.limits
         self._expecting = None if by.basis is None else Expecting(by.basis)
-        self._sights = Sights()
+        self._sights = Sights(by.limits.line_window_s)
         self._presses = PressInferred(by.load_class, by.basis, told=table.keeps_events)
         self._as_recorded = table.keeps_band
         self._is_off = False
@@ -168,7 +168,7 @@ class _RowJudge:
         state, decision = judge(state, self._limits, seen)
         # As it was then: before and after the run was live nothing was looked at.
         looked_at = not self._as_recorded or row.expectation is not None or row.state == State.LIVE
-        now = self._sights.of(seen) if looked_at else None
+        now = self._sights.of(seen, tripped=decision.trip is not None) if looked_at else None
         if self._expecting is None or now is None or (self._as_recorded and row.expectation is None):
             return state, decision
         expectation = self._expecting.expect(now)

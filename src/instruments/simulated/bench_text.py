@@ -6,11 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Final
 
 from instruments.keyed import KEYED
+from instruments.simulated.cycle_mean import STEPS_A_CYCLE
+from instruments.simulated.digitiser import AMPERES_SCALE, LATE_S, VOLTS_SCALE
 from instruments.simulated.fleet import CURRENT_RANGES
 from instruments.simulated.unit import CLIPS, EMITTER_LEFT, OFFSET_LEFT, RAIL_MINUS, RAIL_PLUS, Unit
 from instruments.simulated.units import recipe
 from instruments.simulated.wires import DIALECTS
-from rampguard.quantities import Quantity, Signal
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
 
 if TYPE_CHECKING:
     from instruments.simulated.serve import SimulationOptions
@@ -24,6 +26,11 @@ _MULTIMETERS: Final = (
 SCANNER_FIRSTS: Final = (101, 201, 301)
 """A scanner's first inputs of emitter resistors, of outputs ahead of the speaker relays, and behind them."""
 
+_DIGITISER: Final = [
+    f'inputs = {{ 1 = "{LINE_VOLTAGE.column}", 2 = "{LINE_CURRENT.column}" }}',
+    f"scales = {{ 1 = {VOLTS_SCALE!r}, 2 = {AMPERES_SCALE!r} }}  # of the line per volt: probe and clamp",
+    f"skew_us = {1e6 * LATE_S!r}  # the clamp's current comes so much late",
+]
 Resources = Mapping[str, str]
 """Where each instrument that is served can be reached, by name."""
 
@@ -135,6 +142,9 @@ def _line_meters(options: SimulationOptions, resources: Resources, range_a: floa
     """Name, dialect and further lines of whatever measures the line."""
     if options.meters == "typed":
         return [("hand-meters", "keyed-in", [])]
+    if "digitiser" in resources:
+        rate_hz = STEPS_A_CYCLE * options.frequency_hz
+        return [("digitiser", "scpi-digitiser", [*_DIGITISER, f"rate_hz = {rate_hz!r}"])]
     if "module" in resources:
         return [("module", "scpi-energy-module", [])]
     if "handheld-volts" in resources:

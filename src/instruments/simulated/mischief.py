@@ -82,7 +82,7 @@ Deed = Callable[[Told], Reaction]
 
 def plain(reply: str | None) -> Reaction:
     """A reply as it is sent."""
-    return Reaction() if reply is None else Reaction(reply.encode() + b"\n")
+    return Reaction() if reply is None else Reaction(reply.encode("latin-1") + b"\n")
 
 
 def _numbers(change: Callable[[str], str]) -> Deed:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from instruments.simulated.bench_text import bench_file_text, multimeters, scanned
+from instruments.simulated.digitiser import digitiser
 from instruments.simulated.fleet import (
     ac_source,
     bench_clock,
@@ -40,9 +41,9 @@ PACE_S: Final = 0.005
 """Wall time between two moves of a bench that follows wall time."""
 BEHIND_S: Final = 0.25
 """Wall time by which the simulation may fall behind before it says so and gives the lost time up."""
-METERS: Final = ("power-meter", "handheld", "module", "typed")
-"""What can measure the line: a bench power meter, two handhelds, an energy module, or a person who types what two
-handhelds show: the bench file then names their displays in comments."""
+METERS: Final = ("power-meter", "handheld", "module", "typed", "digitiser")
+"""What can measure the line: a bench power meter, two handhelds, an energy module, a person who types what two
+handhelds show (the bench file then names their displays in comments), or a digitiser."""
 MISWIRED: Final = ("meter-before-cut-off", "supply-not-at-zero", "current-reversed")
 """What can be wrong with how the bench is wired: the power meter, or the supply."""
 SUPPLIES: Final = ("source", "variac", "variac-alone")
@@ -145,6 +146,8 @@ def fleet_of(world: World, options: SimulationOptions) -> dict[str, ScpiInstrume
         fleet |= {"handheld-volts": handheld_volts(world, seed), "handheld-amperes": handheld_amperes(world, seed)}
     elif options.meters == "module":
         fleet["module"] = energy_module(world, seed)
+    elif options.meters == "digitiser":
+        fleet["digitiser"] = digitiser(world, seed)
     else:
         fleet["power-meter"] = power_meter(world, seed)
     clips = world.unit.dc_values()

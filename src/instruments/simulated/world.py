@@ -71,6 +71,8 @@ class World:
         self._actual_v = 0.0
         self.each_window: Callable[[], None] | None = None
         """What else happens at the end of each window: a hand at the knob."""
+        self.sampled: Callable[[float, float], None] | None = None
+        """Who samples line voltage and line current after the contactor, V and A, at every step; mostly nobody."""
         self.miswired = ""
         """What is wrong with the bench's wiring; empty: nothing."""
         self._averaged = averaged
@@ -133,7 +135,7 @@ class World:
     @property
     def leaves_out(self) -> bool:
         """Whether a window begins here that need not be worked out: averaged, and nothing has changed for long."""
-        if not self._averaged or self._steps % self._per_window:
+        if not self._averaged or self.sampled is not None or self._steps % self._per_window:
             return False
         still = self.now_s - self._changed_s >= STILL_S and self.output_on and self.contactor_closed
         return still and (self._steps // self._per_window) % (LEFT_OUT + 1) != 0
@@ -157,10 +159,15 @@ class World:
         source_v = self._actual_v * self._sine[self._steps % STEPS_A_CYCLE]
         if self.output_on and self.contactor_closed:
             line_a = self.unit.step(source_v, dt_s)
-            self._sums.add(source_v - line_a * self._supply_ohm, line_a)
+            line_v = source_v - line_a * self._supply_ohm
+            self._sums.add(line_v, line_a)
         else:
+            line_v = line_a = 0.0
             self.unit.rest(dt_s)
             self._sums.samples += 1
+        if self.sampled is not None:
+            before = self.miswired == "meter-before-cut-off" and self.output_on
+            self.sampled(source_v if before else line_v, line_a)
         self._source_squared += source_v * source_v if self.output_on else 0.0
         self._steps += 1
         if self._steps % SLOW_STEPS == 0:

@@ -24,7 +24,7 @@ from rampguard.engine.machine import Sleep, StayAwake
 from rampguard.engine.operator import Operator
 from rampguard.engine.permits import Permits
 from rampguard.engine.setup import Prepared, Refused
-from rampguard.engine.supply import cycle_s, line_gap_s
+from rampguard.engine.supply import cycle_s, line_gap_s, line_window_s
 from rampguard.guard.interlock import Event, Interlock, step
 from rampguard.guard.limits import Limits
 from rampguard.quantities import LINE_VOLTAGE, Clock, Quantity, Reading, Signal
@@ -179,6 +179,7 @@ class BeforePower:
             speed=self._given.prepared.speed,
             line_gap_s=TYPING_S if self._given.typed else line_gap_s(self._given.bench.meters),
             cycle_s=cycle_s(self._given.bench.meters),
+            line_window_s=line_window_s(self._given.bench.meters),
             idle_v=None if sheet is None else sheet.idle.volts,
             direct=self._given.order.direct,
             drive=None if sheet is None or self._given.order.direct else sheet.drive,

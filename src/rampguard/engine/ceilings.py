@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import ceil
+from typing import Final
 
 from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
 from rampguard.loads.classes import LoadClass
@@ -20,6 +21,8 @@ _EMITTER_RESISTOR_V = 0.1
 _IDLE_TIMES = 3.0  # of the idle that the unit's sheet wants
 _CYCLES = 2.5
 _EVENT_WINDOW_S = 1.0
+_INRUSH_S = 0.15
+_INRUSH_CYCLES = 2.7  # a healthy receiver's falls below what lasts within two cycles
 _DIRECT_WINDOW_S = 3.0  # cold heaters and soft starts take their time
 _DIRECT_RATIO = 30.0  # of nameplate, in a window of 0.1 s: a core's first half cycles
 _DIRECT_LASTING_RATIO = 8.0
@@ -35,6 +38,10 @@ LEAST_PERIOD_S = 0.05
 """Wall time between two readings of a meter that answers at once with its newest window."""
 
 
+WINDOW_S: Final = 0.1
+"""What one reading of most line meters averages."""
+
+
 def limits_for(
     load_class: LoadClass | None,
     *,
@@ -45,6 +52,7 @@ def limits_for(
     speed: float = 1.0,
     line_gap_s: float = 0.0,
     cycle_s: float = 0.0,
+    line_window_s: float = WINDOW_S,
     idle_v: float | None = None,
     direct: bool = False,
     drive: Drive | None = None,
@@ -55,8 +63,9 @@ def limits_for(
     source follows set-points. ``speed`` is bench seconds a wall second on an accelerated simulated bench: what the
     computer's own delays cost in bench time grows with it. ``line_gap_s`` is for how long the line's meters may
     have nothing to say, being slow or changing range; ``cycle_s`` in what time the slowest other meter reads all that
-    it is wired to. ``idle_v`` is what the unit's sheet wants across its emitter resistors. ``direct``: it is switched
-    on at full mains. ``drive`` is what it is driven with in its soak. Volts rms, watts.
+    it is wired to. ``line_window_s`` is what one reading of the line averages: a cycle, or 0.1 s. ``idle_v`` is what
+    the unit's sheet wants across its emitter resistors. ``direct``: it is switched on at full mains. ``drive`` is what
+    it is driven with in its soak. Volts rms, watts.
     """
     signals = tuple(signals)
     watched = tuple(dict.fromkeys((LINE_VOLTAGE, LINE_CURRENT, *signals)))
@@ -84,6 +93,8 @@ def limits_for(
         event_power_w=event_w if Quantity.REAL_POWER in quantities else None,
         event_lasting_current_a=lasting_a,
         event_lasting_power_w=lasting_w if Quantity.REAL_POWER in quantities else None,
+        inrush_s=_INRUSH_CYCLES * line_window_s if line_window_s < WINDOW_S else _INRUSH_S,
+        line_window_s=min(line_window_s, WINDOW_S),
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_emitter_resistor_v(idle_v) if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -11,14 +12,25 @@ from rampguard.guard.decision import DRIVEN, POWER_PRESSED, TOUCHED, Observation
 from rampguard.loads.band import BandState
 from rampguard.loads.basis import Basis
 from rampguard.loads.causes import CausesState
-from rampguard.loads.following import Sight
+from rampguard.loads.following import WINDOW_S, Sight
 from rampguard.loads.model import Drawn, chosen
 from rampguard.loads.trial import Crowd
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Expectation, Reading, Signal
+from rampguard.quantities import (
+    LINE_CURRENT,
+    LINE_VOLTAGE,
+    REAL_POWER,
+    SHAPE_QUANTITIES,
+    Expectation,
+    Quantity,
+    Reading,
+    Signal,
+)
 
 OVERRAN: Final = "the expected band took too long to work out"
 """Why a moment was not evaluated at which the computer was too slow; a replay keeps to it."""
 
+MEANS: Final = frozenset({*SHAPE_QUANTITIES, Quantity.LINE_VOLTAGE, Quantity.LINE_CURRENT, Quantity.REAL_POWER})
+"""What is taken together over some cycles."""
 STAYS: Final = 0.05
 """Line voltage stays where it is within this part of nameplate voltage."""
 SETTLES_IN: Final = 20
@@ -102,21 +114,70 @@ def _outside(expectation: Expectation, sight: Sight) -> bool:
     )
 
 
+class Gathered:
+    """Cycles of the line on their way to making up a window. ``cycle_s`` is how long one lasts."""
+
+    def __init__(self, cycle_s: float) -> None:
+        self._count = max(1, round(WINDOW_S / cycle_s))
+        self._rows: list[dict[Signal, Reading]] = []
+        self._event = ""
+
+    def with_observation(self, observation: Observation, *, at_once: bool) -> Observation | None:
+        """The observation that the newest cycles make together, once they are enough; as it is where it has none."""
+        if observation.expected_event:
+            self._rows, self._event = [], observation.expected_event
+        row = {r.signal: r for r in observation.readings if r.value is not None and r.signal.quantity in MEANS}
+        if row:
+            self._rows.append(row)
+        if not self._rows or (len(self._rows) < self._count and not (at_once and row)):
+            return None
+        rows, self._rows = self._rows, []
+        event, self._event = self._event, ""
+        return replace(observation, readings=_together(rows), expected_event=event)
+
+
+def _together(rows: list[dict[Signal, Reading]]) -> tuple[Reading, ...]:
+    """Each signal over some cycles: rms of what is rms, the mean of power, and of the peaks."""
+    readings = []
+    for signal in dict.fromkeys(signal for row in rows for signal in row):
+        found = [row[signal] for row in rows if signal in row]
+        values = [reading.value or 0.0 for reading in found]
+        if signal in (LINE_VOLTAGE, LINE_CURRENT):
+            value = math.sqrt(sum(value * value for value in values) / len(values))
+        else:
+            value = sum(values) / len(values)
+        readings.append(replace(found[-1], value=value, bound=max(reading.bound for reading in found)))
+    return tuple(readings)
+
+
 class Sights:
     """Observations as layers 2 and 3 see them: an event with the reading after it, and current with its line voltage.
 
     A reading of current or power that came without line voltage waits for the next one of line voltage: while a
     voltmeter changes range, a hand can turn the knob far. Between the two readings of line voltage around it the line
     was where they say, and as far as it moved from one to the other is what the load models allow for.
+
+    Readings of a cycle each (``line_window_s``) are taken together until they make up the 0.1 s that the load models
+    are made for: one cycle in five may hold all of what a reservoir takes. What was read before power was pressed is
+    not mixed with what is read after it; and what layer 1 has tripped on is judged at once.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, line_window_s: float = WINDOW_S) -> None:
+        self._gathered = None if line_window_s > 0.5 * WINDOW_S else Gathered(line_window_s)
         self._waiting: dict[Signal, Reading] = {}
         self._event = False
         self._touched = False
 
-    def of(self, observation: Observation) -> Seen | None:
-        """What is to be judged now; None where nothing is, or where it waits for a line voltage."""
+    def of(self, observation: Observation, *, tripped: bool = False) -> Seen | None:
+        """What is to be judged now; None where nothing is, or where it waits for a line voltage, or more cycles.
+
+        ``tripped`` says that layer 1 has just tripped on it.
+        """
+        if self._gathered is not None:
+            gathered = self._gathered.with_observation(observation, at_once=tripped)
+            if gathered is None:
+                return None
+            observation = gathered
         self._event = self._event or observation.expected_event == POWER_PRESSED
         self._touched = self._touched or observation.expected_event in (TOUCHED, DRIVEN)
         if observation.expected_event == DRIVEN:  # the load models idle

@@ -64,9 +64,12 @@ class Loop:
     _blind: set[Signal] = field(default_factory=set)
     """Of the line's signals, those without a reading just now."""
     _turn_s: float = field(default_factory=wall_s)
-    _sights: Sights = field(default_factory=Sights)
+    _sights: Sights = field(init=False)
     _problems: set[str] = field(default_factory=set)
     _shown: Shown = field(default_factory=Shown)
+
+    def __post_init__(self) -> None:
+        self._sights = Sights(self.parts.limits.line_window_s)
 
     @property
     def teller(self) -> Teller:
@@ -211,7 +214,7 @@ class Loop:
         self.guard, decision = judge(self.guard, self.parts.limits, observation)
         self._act_on(decision)
         # What layer 1 has just cut for speaks for a cause, too.
-        now = self._sights.of(observation) if live else None
+        now = self._sights.of(observation, tripped=decision.trip is not None) if live else None
         expectation = None if now is None else self._expect(now)
         if now is not None and expectation is not None:
             self.guard, decision = judge_expected(self.guard, decision, self.parts.limits, now.observation, expectation)

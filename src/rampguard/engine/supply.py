@@ -226,6 +226,11 @@ def cycle_s(meters: Sequence[Meter]) -> float:
     return max((len(meter.signals) * meter.measuring_time_s for meter in others), default=0.0)
 
 
+def line_window_s(meters: Sequence[Meter]) -> float:
+    """What one reading of the line averages, s: by the slowest of its meters."""
+    return max((meter.measuring_time_s for meter in meters if is_of_line(meter)), default=0.1)
+
+
 def is_of_line(meter: Meter) -> bool:
     """Whether a meter reads anything of the line."""
     return any(signal.quantity in LINE_QUANTITIES for signal in meter.signals)

@@ -45,6 +45,9 @@ class Limits:
     event_lasting_power_w: float | None = None
     """The same of real power."""
     inrush_s: float = 0.15
+    line_window_s: float = 0.1
+    """What one reading of the line averages. Where that is a cycle, `inrush_s` is some cycles, and layers 2 and 3 judge
+    the means of 0.1 s that they are made for."""
 
     driven_current_a: float | None = None
     """In place of `line_current_a` while the unit is driven: what a signal into its loads may make it draw."""
@@ -147,7 +150,7 @@ class Limits:
             Quantity.TEMPERATURE: self.temperature_degc,
             Quantity.DC_OFFSET: self.dc_offset_v,
         }
-        return ceilings[quantity]
+        return ceilings.get(quantity)
 
     def stale_s(self, signal: Signal) -> float:
         """The age, in seconds, at which a reading of this signal is too old."""

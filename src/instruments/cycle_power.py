@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.waveform.cycles import Cycle, Samples
+from instruments.cycles import Cycle, Samples
 
 HARMONICS: Final = 40
 """Harmonics up to this one, as IEC 61000-3-2 counts them (from memory), as far as the rate of samples goes."""
@@ -40,9 +40,16 @@ class CyclePower:
     voltage_dc_v: float
     current_dc_a: float
     voltage_peak_v: float
-    current_peak_a: float
+    current_up_a: float
+    current_down_a: float
+    """Peaks of the current while line voltage is positive and negative, both told as positive, A."""
     half_waves_a: tuple[float, float]
     """Mean current in the half cycles of positive and of negative voltage, A."""
+
+    @property
+    def current_peak_a(self) -> float:
+        """The larger of the two peaks, A."""
+        return max(self.current_up_a, self.current_down_a)
 
     @property
     def apparent_power_va(self) -> float:
@@ -83,7 +90,8 @@ def cycle_power(cycle: Cycle) -> CyclePower:
         voltage_dc_v=_mean(volts, at_s),
         current_dc_a=_mean(amperes, at_s),
         voltage_peak_v=float(np.max(np.abs(volts))),
-        current_peak_a=float(np.max(np.abs(amperes))),
+        current_up_a=float(np.max(np.abs(amperes), where=volts > 0.0, initial=0.0)),
+        current_down_a=float(np.max(np.abs(amperes), where=volts < 0.0, initial=0.0)),
         half_waves_a=(
             _mean(np.where(volts > 0.0, amperes, 0.0), at_s),
             _mean(np.where(volts < 0.0, amperes, 0.0), at_s),

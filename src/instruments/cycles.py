@@ -86,9 +86,10 @@ class CycleCutter:
             self._begins = begins
             self._forget()
         latest = self._begins + LATEST * self._nominal
-        if self._first + len(self._volts) < latest + 2:
-            return None
+        # The first crossing that is there is the first there will be: a cycle is told as soon as it has ended.
         crossing = self._crossing(self._begins + EARLIEST * self._nominal, latest)
+        if crossing is None and self._first + len(self._volts) < latest + 2:
+            return None
         ends = self._begins + self._nominal if crossing is None else crossing
         cycle = self._cut(self._begins, ends, by_crossing=crossing is not None)
         self._begins = ends
