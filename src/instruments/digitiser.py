@@ -98,7 +98,7 @@ class Aligner:
 
     def feed(self, one: Samples, two: Samples) -> tuple[Samples, Samples]:
         """What of both is known by now at the same moments."""
-        if self._late == 0.0:
+        if self._late == 0.0 or not len(one):
             self._next += len(one)
             return one, two
         self._one, self._two = np.concatenate([self._one, one]), np.concatenate([self._two, two])

@@ -16,7 +16,8 @@ from typing import Final
 
 from instruments.bench import BenchFile
 from instruments.errors import InstrumentError
-from instruments.roles import Bench, CutOff, Meter, OutputState, Position
+from instruments.roles import Bench, CutOff, CycleMeter, Meter, OutputState, Position
+from rampguard.bench.alignment import Heard, alignment_finding
 from rampguard.bench.verdicts import (
     DEAD_BELOW_V,
     LAMP_FRACTION,
@@ -68,6 +69,8 @@ class LampLive:
     dead: Means
     """What the meters read with everything off."""
     held: GuardedBench = field(init=False)
+    _heard: dict[str, Heard] = field(default_factory=dict)
+    """Of each digitiser, what it has just sampled."""
     _set: list[tuple[float, float]] = field(default_factory=list)
     """Each set-point, V, and when it was set, wall time; empty where a person turns."""
     _volts: float = 0.0
@@ -87,6 +90,10 @@ class LampLive:
             sheet.findings.append(holds("watchdog", "has proven its own path to the cut-off"))
             sheet.was_live = True
             times: list[float | None] = []
+            for meter in bench.meters:
+                if isinstance(meter, CycleMeter):
+                    self._heard[meter.name] = Heard()
+                    meter.listen(self._heard[meter.name].take)
             with reading_of(bench) as collect:
                 try:
                     self._through(times, collect)
@@ -114,7 +121,11 @@ class LampLive:
     def _looked_at(self, live: list[Reading]) -> list[Finding]:
         set_v = None if self.bench.source is None else self._target_v
         mains_v = self.bench_file.mains.voltage_v
-        return lamp_findings(means(live), self.dead, volts=set_v, watts=self.lamp_w, mains_v=mains_v)
+        found = lamp_findings(means(live), self.dead, volts=set_v, watts=self.lamp_w, mains_v=mains_v)
+        aligned = [
+            alignment_finding(self.bench_file, name, heard.newest(LAMP_LIVE_S)) for name, heard in self._heard.items()
+        ]
+        return [*found, *aligned]
 
     @property
     def _target_v(self) -> float:
