@@ -247,6 +247,17 @@ def test_a_bench_without_any_interface_by_questions(tmp_path: Path) -> None:
     assert (bench.mains.voltage_v, bench.mains.frequency_hz) == (120.0, 60.0)
 
 
+def test_a_bench_with_a_digitiser_by_questions(tmp_path: Path) -> None:
+    text = asked(
+        ["Bench", "", "", "n", "scpi-digitiser", "", "TCPIP0::192.0.2.1::5025::SOCKET", "", "500", "-4", "2", "n"]
+        + ["y", "modbus-relay", "", "MODBUS-RTU::/dev/ttyUSB1::1", ""]
+    )
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    bench = load_bench_file(tmp_path / "bench.toml")
+    assert bench.digitiser == "meter-1"
+    assert bench.instruments["meter-1"].scales == {"1": 500.0, "2": -4.0}
+
+
 def test_a_person_who_gives_up_leaves_nothing() -> None:
     with pytest.raises(Cancelled):
         asked(["Bench"])

@@ -9,6 +9,7 @@ import tomli_w
 
 from instruments.dialect import AS_WIRED, Dialect, dialect_names, load_dialect
 from instruments.keyed import KEYED
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE
 
 Ask = Callable[[str], str]
 YES: Final = ("y", "yes")
@@ -59,8 +60,21 @@ class _File:
         while True:
             name = self._instrument(f"meter-{len(names) + 1}", _measures_line, "after-cut-off", more)
             names.append(name)
+            if load_dialect(self._instruments[name]["dialect"]).digitiser is not None:
+                self._probes(self._instruments[name])
+                return names  # it measures all that there is of the line
             if not self._yes("Another meter of the line (volts and amperes may be two)?"):
                 return names
+
+    def _probes(self, entry: dict[str, Any]) -> None:
+        """What is ahead of a digitiser's inputs."""
+        entry["inputs"] = {"1": LINE_VOLTAGE.column, "2": LINE_CURRENT.column}
+        entry["scales"] = {
+            "1": self._number("Input 1 is line voltage: volts of the line per volt at the input?", 200.0),
+            "2": self._number("Input 2 is line current: amperes per volt there (below zero turns it round)?", 10.0),
+        }
+        percent = self._number("Accuracy of probe and clamp, per cent of reading?", 1.0)
+        entry["probe_percent"] = {"1": percent, "2": percent}
 
     def _dc_meters(self) -> list[str]:
         names: list[str] = []
@@ -123,7 +137,8 @@ class _File:
 
 
 def _measures_line(dialect: Dialect) -> bool:
-    return bool(dialect.measurements) and dialect.source is None and not _is_wired(dialect)
+    measures = bool(dialect.measurements) or dialect.digitiser is not None
+    return measures and dialect.source is None and not _is_wired(dialect)
 
 
 def _is_wired(dialect: Dialect) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import ceil
+from math import ceil, sqrt
 from typing import Final
 
 from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
@@ -82,6 +82,10 @@ def limits_for(
     if direct:  # whatever its class, an inrush comes
         event_a, event_w = _times(_DIRECT_RATIO, nameplate_a), _times(_DIRECT_RATIO, nameplate_w)
         lasting_a, lasting_w = _times(_DIRECT_LASTING_RATIO, nameplate_a), _times(_DIRECT_LASTING_RATIO, nameplate_w)
+    # What is over within a cycle is the more in it, the shorter the window is that it falls into.
+    by_cycle = line_window_s < WINDOW_S
+    denser = WINDOW_S / min(line_window_s, WINDOW_S)
+    event_a, event_w = _times(sqrt(denser), event_a), _times(denser, event_w)
     # A unit that starts at once rises as far as its ceiling: there the ceiling is all that can tell.
     rise_a, rise_w = (None, None) if load_class is not None and load_class.starts_at_once else (current_a, power_w)
     quantities = {signal.quantity for signal in signals}
@@ -93,7 +97,7 @@ def limits_for(
         event_power_w=event_w if Quantity.REAL_POWER in quantities else None,
         event_lasting_current_a=lasting_a,
         event_lasting_power_w=lasting_w if Quantity.REAL_POWER in quantities else None,
-        inrush_s=_INRUSH_CYCLES * line_window_s if line_window_s < WINDOW_S else _INRUSH_S,
+        inrush_s=_INRUSH_CYCLES * line_window_s if by_cycle and not direct else _INRUSH_S,
         line_window_s=min(line_window_s, WINDOW_S),
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_emitter_resistor_v(idle_v) if Quantity.EMITTER_RESISTOR in quantities else None,

@@ -178,6 +178,12 @@ def problems_of(bench_file: BenchFile, order: ProbeOrder) -> list[str]:
         problems.append(f"{order.bench}: roles.cut_off: a person is too slow a cut-off for a probe; it needs a way off")
     if bench_file.is_keyed:
         problems.append(f"{order.bench}: readings are typed: what a probe asks for needs a meter that answers")
+    if bench_file.digitiser is not None:
+        problems.append(
+            f"{order.bench}: {bench_file.digitiser} cuts cycles of mains, and a probe sets other frequencies: name"
+            " another line meter for it"
+        )
+        return problems
     for quantity, after in ((Quantity.LINE_VOLTAGE, True), (Quantity.LINE_CURRENT, False)):
         if not any(_measures(bench_file, name, quantity, after=after) for name in bench_file.roles.line_meters):
             where = " after the cut-off" if after else ""
