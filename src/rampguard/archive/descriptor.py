@@ -173,15 +173,24 @@ def _field(column: str) -> dict[str, str]:
 
 def write_atomically(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all. Raises OSError."""
+    os.replace(write_aside(path, data), path)
+
+
+def write_aside(path: Path, data: bytes) -> Path:
+    """Write what a file is going to be beside it, and have it reach the disk. Returns where. Raises OSError."""
     partial = path.with_name(path.name + ".part")
     with partial.open("wb") as stream:
         stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
-    os.replace(partial, path)
+    return partial
+
+
+def descriptor_bytes(descriptor: Mapping[str, Any]) -> bytes:
+    """What datapackage.json is of a descriptor. Raises ValueError for numbers JSON has not."""
+    return (json.dumps(descriptor, indent=2, allow_nan=False) + "\n").encode()
 
 
 def write_descriptor(folder: Path, descriptor: Mapping[str, Any]) -> None:
     """Write datapackage.json whole or not at all. Raises OSError, ValueError for numbers JSON has not."""
-    text = json.dumps(descriptor, indent=2, allow_nan=False) + "\n"
-    write_atomically(folder / DESCRIPTOR_NAME, text.encode())
+    write_atomically(folder / DESCRIPTOR_NAME, descriptor_bytes(descriptor))

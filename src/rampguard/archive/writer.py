@@ -10,6 +10,7 @@ import contextlib
 import csv
 import io
 import json
+import os
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -19,12 +20,15 @@ from typing import IO, Any, Final
 import tomli_w
 
 from rampguard.archive.descriptor import (
+    DESCRIPTOR_NAME,
     EVENTS_NAME,
     LOG_NAME,
     READINGS_NAME,
     RECORDED_FILES,
     CaptureHeader,
     describe,
+    descriptor_bytes,
+    write_aside,
     write_atomically,
     write_descriptor,
 )
@@ -147,18 +151,31 @@ class CaptureWriter:
         self._spool.close(lambda unwritten: self._seal(kept, unwritten), within_s)
 
     def _seal(self, result: dict[str, Any], unwritten: int) -> None:
-        """The last act, in the writing thread; it may be tried again from its beginning."""
+        """The last act, in the writing thread; it may be tried again from its beginning.
+
+        The seal is written beside its place before the descriptor says how the run ended, and moved there after: a
+        record that says so and has neither was sealed, and its seal was taken away.
+        """
         (self.folder / PIDS_NAME).unlink(missing_ok=True)
         if unwritten:
             result = result | {"unwritten_lines": unwritten}
-        files = {
-            name: {"bytes": (self.folder / name).stat().st_size, "hash": f"sha256:{digest(self.folder / name)}"}
-            for name, _ in RECORDED_FILES
-        }
+        files = {name: _as_it_ended(self.folder / name) for name, _ in RECORDED_FILES}
         described = describe(self._header, self.folder.name.lower(), self._created, result, files)
+        aside = None if unwritten else self._write_seal_aside(described)
         write_descriptor(self.folder, described)
-        if not unwritten:
-            write_atomically(self.folder / SEAL_NAME, seal_text(self.folder).encode())
+        if aside is not None:
+            os.replace(aside, self.folder / SEAL_NAME)
+
+    def _write_seal_aside(self, described: dict[str, Any]) -> Path:
+        text = seal_text(self.folder, {DESCRIPTOR_NAME: descriptor_bytes(described)})
+        return write_aside(self.folder / SEAL_NAME, text.encode())
+
+
+def _as_it_ended(path: Path) -> dict[str, Any]:
+    """A file's size, number of lines and hash. Raises OSError."""
+    with path.open("rb") as stream:
+        lines = sum(block.count(b"\n") for block in iter(lambda: stream.read(1 << 20), b""))
+    return {"bytes": path.stat().st_size, "lines": lines, "hash": f"sha256:{digest(path)}"}
 
 
 def _open(path: Path, first: bytes) -> IO[bytes]:
