@@ -24,6 +24,7 @@ from rampguard.cold_checks import arguments as cold_checks
 from rampguard.hunt import arguments as hunt
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
+from rampguard.records import arguments as records
 from rampguard.sums import arguments as sums
 
 _EXAMPLES = """examples:
@@ -62,6 +63,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_bench(commands, acts)
     _add_replay(commands, acts)
     _add_plot(commands, acts)
+    records.add(commands, acts)
     _add_classes(commands, acts)
     _add_simulate(commands, acts)
     return parser

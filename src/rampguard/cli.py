@@ -296,6 +296,18 @@ def _cold(options: argparse.Namespace) -> int:
     return commands.judged(options.sheet, as_json=options.json)
 
 
+def _verify(options: argparse.Namespace) -> int:
+    from rampguard.records.commands import verify
+
+    return verify(options)
+
+
+def _export(options: argparse.Namespace) -> int:
+    from rampguard.records.commands import export
+
+    return export(options)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -307,6 +319,8 @@ _ACTS: Final[dict[str, Act]] = {
     "simulate": _simulate,
     "replay": _replay,
     "plot": _plot,
+    "verify": _verify,
+    "export": _export,
     "classes": _classes,
     "cold": _cold,
     "bench list": _bench_list,
