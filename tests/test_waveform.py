@@ -16,10 +16,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import periodogram
 
+from instruments.cycle_power import CyclePower, cycle_power, distortion, fundamental, harmonics
+from instruments.cycles import Cycle, CycleCutter
 from rampguard.waveform.comtrade import KINDS, Kind, read_comtrade, write_comtrade
-from rampguard.waveform.cycles import Cycle, CycleCutter
 from rampguard.waveform.errors import ComtradeError
-from rampguard.waveform.power import CyclePower, cycle_power, distortion, fundamental, harmonics
 from rampguard.waveform.record import Channel, Record
 
 REFERENCE = Path(__file__).resolve().parent.parent.parent / "shared" / "reference"

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.waveform.cycles import Cycle, Samples
+from instruments.cycles import Cycle, Samples
 
 HARMONICS: Final = 40
 """Harmonics up to this one, as IEC 61000-3-2 counts them (from memory), as far as the rate of samples goes."""
