@@ -38,17 +38,24 @@ MOST_TICKS: Final = 0xFFFFFFFE
 
 def write_comtrade(record: Record, stem: Path, kind: Kind = "FLOAT32") -> tuple[Path, Path]:
     """Write ``stem``.cfg and ``stem``.dat. Raises ComtradeError for what no record can hold, OSError."""
+    config, data = stem.with_suffix(".cfg"), stem.with_suffix(".dat")
+    config_bytes, data_bytes = comtrade_bytes(record, kind)
+    data.write_bytes(data_bytes)
+    config.write_bytes(config_bytes)
+    return config, data
+
+
+def comtrade_bytes(record: Record, kind: Kind = "FLOAT32") -> tuple[bytes, bytes]:
+    """What the .cfg and the .dat file of a record hold. Raises ComtradeError for what no record can hold."""
     _check(record)
     scales = [_scale(channel.values, kind) for channel in record.channels]
     times_us = np.rint(1e6 * record.at_s)
     multiplier = max(1.0, float(math.ceil(times_us[-1] / MOST_TICKS)))
     ticks = np.rint(times_us / multiplier).astype("<u4")
     raw = [_raw(channel.values, scale, kind) for channel, scale in zip(record.channels, scales, strict=True)]
-    config, data = stem.with_suffix(".cfg"), stem.with_suffix(".dat")
-    data.write_bytes(_ascii(ticks, raw) if kind == "ASCII" else _binary(ticks, raw, kind))
+    data = _ascii(ticks, raw) if kind == "ASCII" else _binary(ticks, raw, kind)
     lines = list(_config_lines(record, scales, kind, multiplier))
-    config.write_bytes("".join(f"{line}\r\n" for line in lines).encode("utf-8"))
-    return config, data
+    return "".join(f"{line}\r\n" for line in lines).encode("utf-8"), data
 
 
 def _check(record: Record) -> None:
