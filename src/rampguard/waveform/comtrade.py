@@ -151,6 +151,8 @@ def read_comtrade(config: Path) -> Record:
         raise ComtradeError(f"{config}: its data file {config.with_suffix('.dat').name} is not beside it")
     try:
         numbers, ticks, raw = plan.samples(data.read_bytes())
+        if len(numbers) < plan.count or not len(numbers):
+            raise ValueError(f"holds {len(numbers)} of {plan.count} samples: it is torn")
     except ValueError as error:
         raise ComtradeError(f"{data}: {error}") from None
     values = [
@@ -204,6 +206,11 @@ class _Config:
         if self.kind not in KINDS:
             raise ValueError(f"its data are {self.kind!r}")
         self.multiplier = float(after[3][0])
+
+    @property
+    def count(self) -> int:
+        """How many samples there are to be."""
+        return self.rates[-1][1]
 
     def samples(self, data: bytes) -> tuple[npt.NDArray[np.float64], ...]:
         """Numbers, ticks, and the raw values of each analog channel, shape (channels, samples). Raises ValueError."""
