@@ -21,6 +21,8 @@ RECORDING: Final = "recording"
 READINGS_NAME: Final = "readings.csv"
 EVENTS_NAME: Final = "events.csv"
 LOG_NAME: Final = "engine.log"
+WAVEFORMS: Final = "waveforms"
+"""The folder with what was kept around events; see `rampguard.archive.waveforms`."""
 RECORDED_FILES: Final = (
     (READINGS_NAME, "every observation the guard was given, and what it decided"),
     (EVENTS_NAME, "what happened, with bench time and wall time"),
@@ -107,8 +109,12 @@ def describe(
     created: str,
     result: Mapping[str, Any] | None = None,
     files: Mapping[str, Mapping[str, Any]] | None = None,
+    waveforms: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """The descriptor. ``result`` is None while recording; ``files`` adds properties to a file's resource."""
+    """The descriptor. ``result`` is None while recording; ``files`` adds properties to a file's resource.
+
+    ``waveforms`` are the resources of those that are there whole.
+    """
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": name,
@@ -136,7 +142,11 @@ def describe(
         "program_version": header.program_version,
         "result": None if result is None else dict(result),
         "resources": [
-            _resource(file, text, header.signals) | dict((files or {}).get(file, {})) for file, text in RECORDED_FILES
+            *(
+                _resource(file, text, header.signals) | dict((files or {}).get(file, {}))
+                for file, text in RECORDED_FILES
+            ),
+            *map(dict, waveforms),
         ],
     }
 

@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from rampguard.archive.descriptor import DESCRIPTOR_NAME, EVENTS_NAME, LOG_NAME, READINGS_NAME
+from rampguard.archive.descriptor import DESCRIPTOR_NAME, EVENTS_NAME, LOG_NAME, READINGS_NAME, WAVEFORMS
 from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import whole_lines
-from rampguard.archive.seal import PARTIAL, SEAL_NAME, UNSEALED, parse_seal
+from rampguard.archive.seal import PARTIAL, SEAL_NAME, UNSEALED, files_in, parse_seal
 from rampguard.archive.table import TableReader
 
 _BLOCK: Final = 1 << 20
@@ -86,11 +86,11 @@ def _look(folder: Path) -> Found:
     lying = sorted(folder.iterdir())
     descriptor = _descriptor(folder)
     then = {} if descriptor is None else sizes_then(descriptor)
-    files = {path.name: _file(path, then.get(path.name)) for path in lying if path.is_file()}
+    files = {name: _file(path, then.get(name)) for name, path in files_in(folder).items()}
     seal = _bytes(folder / SEAL_NAME)
     return Found(
         files={name: found for name, found in files.items() if name not in UNSEALED and not name.endswith(PARTIAL)},
-        others=tuple(path.name for path in lying if not path.is_file()),
+        others=tuple(p.name for p in lying if not p.is_file() and not (p.name == WAVEFORMS and p.is_dir())),
         seal=seal,
         aside=_bytes(folder / f"{SEAL_NAME}{PARTIAL}"),
         descriptor=descriptor,

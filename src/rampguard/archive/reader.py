@@ -18,6 +18,7 @@ from rampguard.archive.errors import CaptureError
 from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row
 from rampguard.archive.seal import verify_seal
 from rampguard.archive.table import TableReader
+from rampguard.archive.waveforms import WaveformFile, waveforms_of
 
 
 class Completeness(StrEnum):
@@ -66,6 +67,10 @@ class Capture:
             return [_event(cells) for cells in lines]
         except (csv.Error, ValueError) as error:
             raise CaptureError(f"{path}, line {lines.line_num}: is no event ({error})") from None
+
+    def waveforms(self) -> list[WaveformFile]:
+        """The waveforms that were kept around events, by number; half-written ones say so. Raises CaptureError."""
+        return waveforms_of(self.folder, self.descriptor)
 
 
 def _event(cells: list[str]) -> CaptureEvent:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
-from rampguard.archive.descriptor import DESCRIPTOR_NAME, RECORDED_FILES
+from rampguard.archive.descriptor import DESCRIPTOR_NAME, RECORDED_FILES, WAVEFORMS
 
 SEAL_NAME: Final = "seal.sha256"
 UNSEALED: Final = frozenset({SEAL_NAME, "ramp.png", "pids.json", "watchdog.json"})
@@ -20,7 +20,7 @@ UNSEALED: Final = frozenset({SEAL_NAME, "ramp.png", "pids.json", "watchdog.json"
 leaves when it had to take over, which may be after the record was sealed."""
 PARTIAL: Final = ".part"
 """What a file that is being written is called after: never part of a record."""
-_LINE: Final = re.compile(r"([0-9a-f]{64})  ([^/\\\x00-\x1f]+)")
+_LINE: Final = re.compile(rf"([0-9a-f]{{64}})  ((?:{WAVEFORMS}/)?[^/\\\x00-\x1f]+)")
 
 
 def digest(path: Path) -> str:
@@ -31,8 +31,15 @@ def digest(path: Path) -> str:
 
 def sealed_names(folder: Path) -> list[str]:
     """What a seal of the folder holds for. Raises OSError."""
-    names = (path.name for path in folder.iterdir() if path.is_file())
-    return sorted(name for name in names if name not in UNSEALED and not name.endswith(PARTIAL))
+    return sorted(name for name in files_in(folder) if name not in UNSEALED and not name.endswith(PARTIAL))
+
+
+def files_in(folder: Path) -> dict[str, Path]:
+    """The files of a capture by name, as a seal has it: beside the descriptor, and waveforms. Raises OSError."""
+    waveforms = folder / WAVEFORMS
+    inside = sorted(waveforms.iterdir()) if waveforms.is_dir() else []
+    lying = {path.name: path for path in sorted(folder.iterdir())} | {f"{WAVEFORMS}/{p.name}": p for p in inside}
+    return {name: path for name, path in lying.items() if path.is_file()}
 
 
 def seal_text(folder: Path, instead: Mapping[str, bytes] | None = None) -> str:
@@ -68,13 +75,14 @@ def verify_seal(folder: Path) -> list[str] | None:
         return None
     sealed, wrong = parse_seal(path.read_bytes())
     problems = [f"{SEAL_NAME}: {problem}" for problem in wrong]
-    problems += [_problem(folder / name, expected) for name, expected in sealed.items()]
-    recorded = (DESCRIPTOR_NAME, *(file for file, _ in RECORDED_FILES))
+    problems += [_problem(folder, name, expected) for name, expected in sealed.items()]
+    waveforms = (name for name in sealed_names(folder) if name.startswith(f"{WAVEFORMS}/"))
+    recorded = (DESCRIPTOR_NAME, *(file for file, _ in RECORDED_FILES), *waveforms)
     problems += [f"{name}: not sealed" for name in recorded if name not in sealed]
     return [problem for problem in problems if problem]
 
 
-def _problem(path: Path, expected: str) -> str:
-    if not path.is_file():
-        return f"{path.name}: missing"
-    return "" if digest(path) == expected else f"{path.name}: changed since it was sealed"
+def _problem(folder: Path, name: str, expected: str) -> str:
+    if not (folder / name).is_file():
+        return f"{name}: missing"
+    return "" if digest(folder / name) == expected else f"{name}: changed since it was sealed"

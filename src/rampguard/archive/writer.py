@@ -1,7 +1,7 @@
 """Writes a capture as it happens; the disk never holds up a decision (see `rampguard.archive.spool`).
 
-`put_row`, `put_event` and `log` never block and never raise. The first failure stands in ``failure`` for the engine to
-act on. A capture whose writing ends before `finish` has sealed it reads as cut short.
+`put_row`, `put_event`, `put_waveform` and `log` never block and never raise. The first failure stands in ``failure``
+for the engine to act on. A capture whose writing ends before `finish` has sealed it reads as cut short.
 """
 
 from __future__ import annotations
@@ -35,8 +35,11 @@ from rampguard.archive.descriptor import (
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row, as_cells, columns, event_cells
 from rampguard.archive.seal import SEAL_NAME, digest, seal_text
-from rampguard.archive.spool import Line, Spool
+from rampguard.archive.spool import Line, Spool, Whole
+from rampguard.archive.waveforms import WaveformFiles
 from rampguard.quantities import Signal
+from rampguard.waveform.errors import ComtradeError
+from rampguard.waveform.keeper import Kept
 
 __all__ = ["CaptureHeader", "CaptureWriter"]
 
@@ -54,6 +57,7 @@ class CaptureWriter:
         self._created = created
         self._state = ""
         self._homeless: set[Signal] = set()
+        self._waveforms = WaveformFiles(folder)
         self._spool = Spool(streams)
 
     @classmethod
@@ -125,6 +129,31 @@ class CaptureWriter:
         self._spool.put(Line(EVENTS_NAME, _csv(event_cells(event))))
         self.log(f"{kind}: {text}")
 
+    def put_waveform(self, kept: Kept) -> None:
+        """Keep the waveform around an event, whole or not at all. One that the disk has no time for is left out."""
+        name = self._waveforms.reserve(_slug(kept.named_by.kind))
+        if name is None:
+            at = f"{kept.named_by.kind} at {kept.named_by.time_s:.3f} s"
+            self.log(f"the waveform around {at} is left out: the disk has not taken those before it")
+            return
+        self._spool.put(Whole(lambda: self._write_waveform(name, kept)))
+
+    def _write_waveform(self, name: str, kept: Kept) -> None:
+        """In the writing thread; may be tried again. Raises OSError."""
+        try:
+            self._waveforms.write(name, kept)
+        except ComtradeError as error:
+            self.log(f"the waveform {name} is left out: {error}")
+        else:
+            write_descriptor(self.folder, self._described())
+        self._waveforms.done()
+
+    def _described(
+        self, result: Mapping[str, Any] | None = None, files: Mapping[str, Mapping[str, Any]] | None = None
+    ) -> dict[str, Any]:
+        waveforms = self._waveforms.resources
+        return describe(self._header, self.folder.name.lower(), self._created, result, files, waveforms)
+
     def log(self, text: str) -> None:
         """An entry of engine.log; further lines of it are set in."""
         entry = text.rstrip().replace("\n", "\n    ")
@@ -160,7 +189,7 @@ class CaptureWriter:
         if unwritten:
             result = result | {"unwritten_lines": unwritten}
         files = {name: _as_it_ended(self.folder / name) for name, _ in RECORDED_FILES}
-        described = describe(self._header, self.folder.name.lower(), self._created, result, files)
+        described = self._described(result, files)
         aside = None if unwritten else self._write_seal_aside(described)
         write_descriptor(self.folder, described)
         if aside is not None:

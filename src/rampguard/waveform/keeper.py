@@ -68,7 +68,7 @@ _RANK: Final = {kind: rank for rank, kind in enumerate(AROUND)}
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """An event: its kind, and bench seconds."""
+    """An event: its kind, and bench time since the run began."""
 
     kind: str
     time_s: float
@@ -94,7 +94,7 @@ class Kept:
 
 @dataclass(slots=True)
 class _Window:
-    """A record that is still open, in bench seconds."""
+    """A record that is still open, and its times."""
 
     begins_s: float
     ends_s: float
@@ -127,9 +127,14 @@ class _Window:
 
 
 class Keeper:
-    """Keeps one run's. ``unit`` names the records; ``began`` is the wall time of bench second 0."""
+    """Keeps one run's. ``unit`` names the records.
 
-    def __init__(self, unit: str, line_frequency_hz: float, began: datetime) -> None:
+    The run began at bench second ``zero_s``; times of events and of records are bench time since then. ``began`` is
+    the wall time of that moment.
+    """
+
+    def __init__(self, unit: str, line_frequency_hz: float, began: datetime, zero_s: float = 0.0) -> None:
+        self._zero_s = zero_s
         self._unit = fit_for_a_field(unit)
         self._line_frequency_hz = line_frequency_hz
         self._began = began
@@ -147,17 +152,17 @@ class Keeper:
         """Take a block of samples; returns the records that are ready. Raises ValueError: signals of unlike length."""
         done = []
         if self._ring is None or not self._ring.goes_on(block):
-            anew = Ring(block.rate_hz, block.first, KEPT_S)
+            anew = Ring(block.rate_hz, block.first, KEPT_S, self._zero_s)
             anew.add(block)
             done = [] if self._ring is None else list(self._make(lambda window: True))
             self._ring = anew
         else:
             self._ring.add(block)
-        self._now_s = max(self._now_s, block.ends_s)
+        self._now_s = max(self._now_s, block.ends_s - self._zero_s)
         return done + self._ready()
 
     def event(self, kind: str, time_s: float) -> list[Kept]:
-        """An event came at a bench second; returns the records that are ready."""
+        """An event came at a time; returns the records that are ready."""
         around = AROUND.get(kind)
         if around is None:
             return []

@@ -53,11 +53,12 @@ class Block(Protocol):
 class Ring:
     """The newest ``kept_s`` seconds of one stream, which begins with sample ``first``; its memory never grows.
 
-    What is not finite counts as missing.
+    What is not finite counts as missing. Its times are since bench second ``zero_s``.
     """
 
-    def __init__(self, rate_hz: float, first: int, kept_s: float) -> None:
+    def __init__(self, rate_hz: float, first: int, kept_s: float, zero_s: float = 0.0) -> None:
         self.rate_hz = rate_hz
+        self._zero_s = zero_s
         self.next = first
         """Number of the sample that is to come next."""
         self._began = first
@@ -72,12 +73,12 @@ class Ring:
 
     @property
     def origin_s(self) -> float:
-        """Bench seconds of sample 0, as well as is known; inf before the first block."""
+        """Time of sample 0, as well as is known; inf before the first block."""
         return min(self._origins, default=math.inf)
 
     @property
     def newest_s(self) -> float:
-        """Bench seconds of the newest sample."""
+        """Time of the newest sample."""
         return self.origin_s + (self.next - 1) / self.rate_hz
 
     @property
@@ -100,7 +101,7 @@ class Ring:
         end = block.first + len(block.volts)
         taken = np.stack([block.volts, block.amperes])
         self._put(block.first, np.where(np.isfinite(taken), taken, np.nan), end)
-        self._origins.append(block.ends_s - (end - 1) / self.rate_hz)
+        self._origins.append(block.ends_s - self._zero_s - (end - 1) / self.rate_hz)
 
     def _put(self, begin: int, samples: Samples, end: int) -> None:
         """Samples that end before number ``end``; of more than are held the last ones."""
@@ -110,7 +111,7 @@ class Ring:
         self.next = end
 
     def number_at(self, time_s: float) -> int:
-        """Which sample was taken at a bench second, or would have been."""
+        """Which sample was taken at a time, or would have been."""
         return round((time_s - self.origin_s) * self.rate_hz)
 
     def cut(self, begin: int, end: int) -> Samples:
