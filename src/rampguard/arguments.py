@@ -26,6 +26,7 @@ from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
 from rampguard.records import arguments as records
 from rampguard.sums import arguments as sums
+from rampguard.waves import arguments as waves
 
 _EXAMPLES = """examples:
   rampguard demo --no-screen --speed 20
@@ -63,6 +64,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_bench(commands, acts)
     _add_replay(commands, acts)
     _add_plot(commands, acts)
+    waves.add(commands, acts)
     records.add(commands, acts)
     _add_classes(commands, acts)
     _add_simulate(commands, acts)

@@ -312,6 +312,12 @@ def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
 
+def _waveforms(options: argparse.Namespace) -> int:
+    from rampguard.waves.commands import wanted_of, waveforms
+
+    return waveforms(wanted_of(options))
+
+
 _ACTS: Final[dict[str, Act]] = {
     "demo": _demo,
     "run": _run,
@@ -319,6 +325,7 @@ _ACTS: Final[dict[str, Act]] = {
     "simulate": _simulate,
     "replay": _replay,
     "plot": _plot,
+    "waveforms": _waveforms,
     "verify": _verify,
     "export": _export,
     "classes": _classes,
