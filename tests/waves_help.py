@@ -33,7 +33,7 @@ class ABlock:
 
 
 def line(numbers: Samples, rate_hz: float, tripped_s: float = math.inf, fault_s: float = math.inf) -> ABlock:
-    """What is on the line: 230 V, and 0.5 A behind a rectifier in short pulses; from a fault on 5 A more, one-sided.
+    """What is on the line: 230 V, and pulses of 1.6 A; from a fault on half waves of 7.07 A peak besides, one-sided.
 
     From ``tripped_s`` on nothing. Times are those of the samples, by their numbers.
     """
