@@ -115,7 +115,9 @@ def main() -> int:
             print(rows[-1], flush=True)
         for real in options.captures:
             folder = shutil.copytree(real, Path(place) / real.name)
-            rows.append({"record": real.name, "done to it": "changed", **counted(change(folder, options.every, chance))})
+            rows.append(
+                {"record": real.name, "done to it": "changed", **counted(change(folder, options.every, chance))}
+            )
             print(rows[-1], flush=True)
     write_result("cut_records", "Records cut at every write, and changed at every byte", rows, seed=options.seed)
     return int(any(row["called wrongly"] for row in rows))

@@ -78,7 +78,7 @@ def test_what_a_cut_leaves_is_told(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes()[:-9])
     found = look(folder)
     assert (found.rows.count, found.rows.until_s) == (7, 0.6)
-    assert found.files["readings.csv"].torn_bytes > 0
+    assert found.files["readings.csv"].since_line_end > 0
 
 
 @settings(max_examples=150, deadline=None)

@@ -22,7 +22,9 @@ def captures_at(path: Path) -> list[Path]:
     inside = path / "captures" if (path / "captures").is_dir() else path
     found = sorted(folder for folder in inside.iterdir() if folder.is_dir() and _is_capture(folder))
     if not found:
-        raise CaptureError(f"{path}: holds no capture, nor does a folder captures in it; name a capture or a job folder")
+        raise CaptureError(
+            f"{path}: holds no capture, nor does a folder captures in it; name a capture or a job folder"
+        )
     return found
 
 

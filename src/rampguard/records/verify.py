@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.found import Found, look
-from rampguard.archive.verdict import State, Verdict, verdict
+from rampguard.archive.verdict import GROWING, State, Verdict, verdict
 from rampguard.records.finding import captures_at
 
 WIDTH: Final = 80
@@ -72,7 +72,8 @@ class Verified:
         """Bytes after the last line end, by file, where a file that was not sealed ends so."""
         if self.verdict.state is not State.CUT_SHORT:
             return {}
-        return {name: file.torn_bytes for name, file in self.found.files.items() if file.torn_bytes}
+        torn = {name: self.found.files[name].since_line_end for name in GROWING if name in self.found.files}
+        return {name: size for name, size in torn.items() if size}
 
     @property
     def _extent(self) -> str:
