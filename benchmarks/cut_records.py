@@ -1,4 +1,4 @@
-"""Records cut at every write, and sealed ones changed at every byte: is each called what it is, and nothing lost?
+"""Records cut at every write, and sealed ones changed at every byte: each called what it is, and nothing lost.
 
 A real capture's rows and events are written anew by the writer, and every act of it on the disk is noted. The folder is
 then brought along these acts one by one; at each, and at several bytes inside each write, it is looked at as a person

@@ -57,7 +57,7 @@ def test_another_engine_reads_the_same(tmp_path: Path) -> None:
     """By duckdb, which has a Parquet reader of its own."""
     file = tmp_path / "x.parquet"
     write_parquet(HEALTHY, file)
-    found = duckdb.execute(f"SELECT * FROM read_parquet('{file}')")
+    found = duckdb.execute("SELECT * FROM read_parquet(?)", [str(file)])
     names = [column[0] for column in found.description]
     rows = [dict(zip(names, one, strict=True)) for one in found.fetchall()]
     assert without_run(rows) == as_the_table_says(HEALTHY)
@@ -68,8 +68,8 @@ def test_exports_stack_in_a_folder_even_with_other_channels(tmp_path: Path) -> N
         write_parquet(ROOT / "captures" / name, tmp_path / f"{name}.parquet")
     write_parquet(captured(tmp_path, [row(0)], signals=SIGNALS[:2]), tmp_path / "two-signals.parquet")
     found = duckdb.execute(
-        f"SELECT run, count(*), max(line_voltage_v) FROM read_parquet('{tmp_path}/*.parquet', union_by_name=true)"
-        " GROUP BY run ORDER BY 2"
+        "SELECT run, count(*), max(line_voltage_v) FROM read_parquet(?, union_by_name=true) GROUP BY run ORDER BY 2",
+        [f"{tmp_path}/*.parquet"],
     ).fetchall()
     assert [count for _, count, _ in found] == [1, 19, 1048]
     assert found[2][2] == max(one["line_voltage_v"] or 0.0 for one in as_the_table_says(HEALTHY))  # type: ignore[type-var]

@@ -9,16 +9,16 @@ Parquet's schema metadata: https://parquet.apache.org/docs/file-format/metadata/
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from rampguard.archive.descriptor import READINGS_NAME, field_of, unit_of
-from rampguard.archive.found import Found, look
+from rampguard.archive.found import FileFound, Found, look
 from rampguard.archive.reader import whole_lines
 from rampguard.archive.verdict import State, verdict
 
@@ -63,34 +63,43 @@ class Written:
 
 
 def write_parquet(capture: Path, file: Path) -> Written:
-    """Write a capture's rows into a Parquet file; it is there whole or not at all. Raises CaptureError, ExportRefused."""
+    """Write a capture's rows into a Parquet file, which is there whole or not at all.
+
+    Raises CaptureError, ExportRefused.
+    """
     try:
-        import pyarrow as pa
-        from pyarrow import csv, parquet
+        import pyarrow as pa  # type: ignore[import-untyped]
     except ImportError:
         raise ExportRefused(INSTALL) from None
     found = look(capture)
-    table = found.files.get(READINGS_NAME)
-    if table is None or not table.lines:
+    if READINGS_NAME not in found.files or not found.files[READINGS_NAME].lines:
         raise ExportRefused(f"{capture}: has no {READINGS_NAME} with a first line; name a capture folder")
     state, run = verdict(found).state, _run(capture, found)
-    source, partial = capture / READINGS_NAME, file.with_name(file.name + ".part")
+    partial = file.with_name(file.name + ".part")
     try:
-        with whole_lines(source) as lines:
-            names = next(_cells(lines.readline()))
-        schema = _schema(pa, names, _about(found, run, state))
-        with source.open("rb") as stream, parquet.ParquetWriter(partial, schema, compression="zstd") as writer:
-            whole = pa.PythonFile(io.BufferedReader(_Whole(stream, table.bytes - table.since_line_end)), mode="r")
-            rows = 0
-            for batch in csv.open_csv(whole, *_options(csv, schema)):
-                named = pa.DictionaryArray.from_arrays(pa.array([0] * len(batch), pa.int32()), pa.array([run]))
-                writer.write_batch(pa.record_batch([named, *batch.columns], schema=schema))
-                rows += len(batch)
+        schema = _schema(pa, _names(capture / READINGS_NAME), _about(found, run, state))
+        rows = _write(capture / READINGS_NAME, found.files[READINGS_NAME], partial, schema, run)
         os.replace(partial, file)
     except (OSError, UnicodeDecodeError, pa.ArrowInvalid, pa.ArrowKeyError) as error:
         partial.unlink(missing_ok=True)
         raise ExportRefused(f"{file}: not written: {error}") from None
     return Written(file, run, rows, len(schema), state)
+
+
+def _write(source: Path, table: FileFound, partial: Path, schema: Any, run: str) -> int:
+    """Write the whole rows of a table. Returns how many."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+    from pyarrow import parquet
+
+    rows = 0
+    with source.open("rb") as stream, parquet.ParquetWriter(partial, schema, compression="zstd") as writer:
+        whole = io.BufferedReader(_Whole(stream, table.bytes - table.since_line_end))
+        for batch in arrow_csv.open_csv(pa.PythonFile(whole, mode="r"), *_options(arrow_csv, schema)):
+            named = pa.DictionaryArray.from_arrays(pa.array([0] * len(batch), pa.int32()), pa.array([run]))
+            writer.write_batch(pa.record_batch([named, *batch.columns], schema=schema))
+            rows += len(batch)
+    return rows
 
 
 def _run(capture: Path, found: Found) -> str:
@@ -113,20 +122,20 @@ def _schema(pa: Any, names: list[str], about: dict[str, Any]) -> Any:
     return pa.schema(fields, metadata={"rampguard": json.dumps(about, allow_nan=False)})
 
 
-def _options(csv: Any, schema: Any) -> tuple[Any, Any, Any]:
+def _options(arrow_csv: Any, schema: Any) -> tuple[Any, Any, Any]:
     """How the table is read: its own columns by their types, blank is null, and nothing else is."""
     types = {field.name: field.type for field in schema if field.name != RUN}
     return (
-        csv.ReadOptions(block_size=_BLOCK_BYTES, use_threads=False),
-        csv.ParseOptions(newlines_in_values=False),
-        csv.ConvertOptions(column_types=types, null_values=[""], strings_can_be_null=True),
+        arrow_csv.ReadOptions(block_size=_BLOCK_BYTES, use_threads=False),
+        arrow_csv.ParseOptions(newlines_in_values=False),
+        arrow_csv.ConvertOptions(column_types=types, null_values=[""], strings_can_be_null=True),
     )
 
 
-def _cells(line: str) -> Iterator[list[str]]:
-    import csv
-
-    return csv.reader([line])
+def _names(path: Path) -> list[str]:
+    """The columns of a table of ours."""
+    with whole_lines(path) as lines:
+        return next(csv.reader([lines.readline()]))
 
 
 class _Whole(io.RawIOBase):

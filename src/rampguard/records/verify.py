@@ -1,4 +1,4 @@
-"""`rampguard verify`: is a capture whole, was it cut short, was it changed after it was sealed; and what that proves."""
+"""`rampguard verify`: whether a capture is whole, was cut short, or was changed after it was sealed."""
 
 from __future__ import annotations
 
