@@ -308,6 +308,12 @@ def _export(options: argparse.Namespace) -> int:
     return export(options)
 
 
+def _compare(options: argparse.Namespace) -> int:
+    from rampguard.compare.commands import compare_captures
+
+    return compare_captures(options)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -321,6 +327,7 @@ _ACTS: Final[dict[str, Act]] = {
     "plot": _plot,
     "verify": _verify,
     "export": _export,
+    "compare": _compare,
     "classes": _classes,
     "cold": _cold,
     "bench list": _bench_list,
