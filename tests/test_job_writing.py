@@ -164,7 +164,7 @@ INTAKES = st.builds(
 )
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(INTAKES, ENTRIES, SAID)
 def test_any_job_that_is_written_is_read_back_equal_and_keeps_its_comments(
     intake: Intake, entries: list[tuple[str, dict[str, Any]]], cause: str
@@ -190,7 +190,7 @@ def test_any_job_that_is_written_is_read_back_equal_and_keeps_its_comments(
     assert [line for line in text.splitlines() if line in before] == before
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(["part", "work", "caution"]), st.integers(0, 9)), max_size=6), SAID)
 def test_a_job_written_by_hand_keeps_its_comments_whatever_is_added(adds: list[tuple[str, int]], said: str) -> None:
     values: dict[str, dict[str, Any]] = {
