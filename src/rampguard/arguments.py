@@ -10,6 +10,7 @@ from typing import Any
 from rampguard import __version__
 from rampguard.argument_types import (
     Act,
+    add_job,
     add_outputs,
     add_unit_on_bench,
     address,
@@ -123,6 +124,7 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
     )
     _add_after(parser)
     _add_on_the_bench(parser)
+    add_job(parser)
     _add_shared(parser)
 
 
@@ -179,7 +181,9 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
     _add_known_good(parser)
     parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
     parser.add_argument(
-        "--sheet", type=Path, help="unit sheet: go on at full line, with warm-up, idle, every channel and soak"
+        "--sheet",
+        type=Path,
+        help="unit sheet: go on at full line, with warm-up, idle, every channel and soak (default: the job's; or none)",
     )
     parser.add_argument(
         "--cold-sheet", type=Path, help="what the unpowered unit measured: refuses a run where something on it is wrong"
