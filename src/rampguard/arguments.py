@@ -23,6 +23,7 @@ from rampguard.argument_types import (
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.hunt import arguments as hunt
+from rampguard.job_desk import arguments as job_desk
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
 from rampguard.sums import arguments as sums
@@ -56,6 +57,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_demo(commands, acts)
     _add_run(commands, acts)
+    job_desk.add(commands, acts)
     cold_checks.add(commands, acts)
     probe.add(commands, acts)
     hunt.add(commands, acts)

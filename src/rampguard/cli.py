@@ -333,6 +333,16 @@ def _cold(options: argparse.Namespace) -> int:
     return commands.judged(options.sheet, as_json=options.json)
 
 
+def _desk(options: argparse.Namespace) -> int:
+    if options.does == "fill":
+        from rampguard.job_form.app import fill
+
+        return fill(options.folder)
+    from rampguard.job_desk.commands import BY_NAME
+
+    return BY_NAME[options.does](options)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -346,6 +356,7 @@ _ACTS: Final[dict[str, Act]] = {
     "plot": _plot,
     "classes": _classes,
     "cold": _cold,
+    "job": _desk,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,

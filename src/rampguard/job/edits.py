@@ -114,7 +114,7 @@ def _append(entries: AoT, table: Table) -> None:
     last.append(None, Whitespace("\n"))
     entries.append(table)
     *_, (_, item) = table.value.body
-    item.trivia.trail = f"{item.trivia.trail}{kept if kept.strip() else kept[1:]}"
+    item.trivia.trail = f"{item.trivia.trail}{kept}"
 
 
 def _lifted(container: Container) -> str:
