@@ -58,10 +58,11 @@ class Row(Horizontal):
         """Let this stand in it."""
         if text == self.typed:
             return
-        if isinstance(self.line, TextArea):
-            self.line.text = text
-        else:
-            self.line.value = text
+        with self.line.prevent(Input.Changed, TextArea.Changed):  # it was not typed
+            if isinstance(self.line, TextArea):
+                self.line.text = text
+            else:
+                self.line.value = text
 
 
 def told(problems: list[str], nothing: str) -> str:
