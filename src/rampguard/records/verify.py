@@ -88,10 +88,13 @@ def verify(paths: Sequence[Path], seals: Sequence[str]) -> tuple[list[Verified],
     ``seals`` are digests, or beginnings of them, from paper; each is to be of one of the captures. Of a single capture
     it is to be the one.
     """
-    folders, wrong = [], []
+    folders: list[Path] = []
+    wrong: list[str] = []
     for path in paths:
         try:
-            folders += captures_at(path)
+            found_there, problems = captures_at(path)
+            folders += found_there
+            wrong += problems
         except (CaptureError, OSError) as error:
             wrong.append(str(error))
     found: dict[Path, Found] = {}
