@@ -1,4 +1,4 @@
-"""Records cut at every write, and sealed ones changed at every byte: is each called what it is, and nothing lost?
+"""Records cut at every write, and sealed ones changed at every byte: each called what it is, and nothing lost.
 
 A real capture's rows and events are written anew by the writer, and every act of it on the disk is noted. The folder is
 then brought along these acts one by one; at each, and at several bytes inside each write, it is looked at as a person
@@ -115,7 +115,9 @@ def main() -> int:
             print(rows[-1], flush=True)
         for real in options.captures:
             folder = shutil.copytree(real, Path(place) / real.name)
-            rows.append({"record": real.name, "done to it": "changed", **counted(change(folder, options.every, chance))})
+            rows.append(
+                {"record": real.name, "done to it": "changed", **counted(change(folder, options.every, chance))}
+            )
             print(rows[-1], flush=True)
     write_result("cut_records", "Records cut at every write, and changed at every byte", rows, seed=options.seed)
     return int(any(row["called wrongly"] for row in rows))

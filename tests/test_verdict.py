@@ -78,7 +78,7 @@ def test_what_a_cut_leaves_is_told(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes()[:-9])
     found = look(folder)
     assert (found.rows.count, found.rows.until_s) == (7, 0.6)
-    assert found.files["readings.csv"].torn_bytes > 0
+    assert found.files["readings.csv"].since_line_end > 0
 
 
 @settings(max_examples=150, deadline=None)
@@ -249,6 +249,39 @@ def test_verify_tells_the_three_apart(job: Path, capsys: pytest.CaptureFixture[s
         assert words in out
 
 
+JOB = """format = 1
+number = "17"
+opened = 2026-11-27
+[unit]
+title = "test amplifier"
+load_class = "linear-amplifier"
+nameplate_w = 300.0
+mains_v = 230.0
+mains_frequency_hz = 50.0
+channels = ["left"]
+[[capture]]
+folder = "elsewhere"
+role = "other"
+[[capture]]
+folder = "captures/a-whole"
+role = "after-repair"
+"""
+
+
+def test_verify_looks_for_what_a_job_names(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (job / "job.toml").write_text(JOB, encoding="utf-8")
+    code, out, err = run(capsys, "verify", job, "--json")
+    assert code == 2
+    assert "elsewhere: cannot be read" in err
+    assert len(json.loads(out)["captures"]) == 3
+    shutil.copytree(TRIPPED, job / "elsewhere")
+    assert len(json.loads(run(capsys, "verify", job, "--json")[1])["captures"]) == 4
+    (job / "job.toml").write_text("format = 2\n", encoding="utf-8")
+    code, out, err = run(capsys, "verify", job, "--json")
+    assert len(json.loads(out)["captures"]) == 3
+    assert "were not looked for" in err
+
+
 def test_verify_by_paper(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     digest = look(TRIPPED).seal_digest
     assert run(capsys, "verify", TRIPPED, "--seal-of", digest)[0] == 0
@@ -273,7 +306,7 @@ def test_verify_says_where_there_is_no_capture(tmp_path: Path, capsys: pytest.Ca
     code, out, err = run(capsys, "verify", tmp_path, tmp_path / "none", TRIPPED, "--json")
     assert code == 2
     assert len(json.loads(out)["errors"]) == 2
-    assert "name a capture or a job folder" in err
+    assert "name a capture or a job\n" in err
 
 
 @pytest.mark.parametrize("damage", [b"", b"\xff\xfe", b"[]", b'{"format": 1}', b'{"format": 1, "resources": [1, {}]}'])

@@ -60,6 +60,7 @@ _TEXTS: Final = {
     "kind": "kind of event",
     "text": "what happened, in words",
 }
+_UNITS: Final = {"s": "s", "v": "V", "a": "A", "w": "W", "j": "J"}
 _QUANTITIES: Final = {
     Quantity.LINE_VOLTAGE: "line voltage, in volts rms",
     Quantity.LINE_CURRENT: "line current, in amperes rms",
@@ -166,19 +167,28 @@ def _resource(file: str, description: str, signals: Sequence[Signal]) -> dict[st
         resource |= {
             "type": "table",
             "dialect": {"delimiter": ",", "lineTerminator": "\n"},
-            "schema": {"fields": [_field(column) for column in names], "missingValues": [""]},
+            "schema": {"fields": [field_of(column) for column in names], "missingValues": [""]},
         }
     return resource
 
 
-def _field(column: str) -> dict[str, str]:
+def unit_of(column: str) -> str:
+    """The unit of a column of numbers, from its name; ``1`` where it has none. Empty for a column of text."""
+    if field_of(column)["type"] != "number":
+        return ""
+    signal = Signal.from_column(column)
+    return signal.unit if signal is not None else _UNITS.get(column.rpartition("_")[2], "1")
+
+
+def field_of(column: str) -> dict[str, str]:
+    """A column of ours: its name, type (``number`` or ``string``) and description; of another's, name and text."""
     signal = Signal.from_column(column)
     if signal is not None:
         channel = f", channel {signal.channel}" if signal.channel else ""
         return {"name": column, "type": "number", "description": f"{_QUANTITIES[signal.quantity]}{channel}"}
     if column in _NUMBERS:
         return {"name": column, "type": "number", "description": _NUMBERS[column]}
-    return {"name": column, "type": "string", "description": _TEXTS[column]}
+    return {"name": column, "type": "string", "description": _TEXTS.get(column, "")}
 
 
 def write_atomically(path: Path, data: bytes) -> None:

@@ -10,15 +10,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from rampguard.archive.descriptor import DESCRIPTOR_NAME, EVENTS_NAME, LOG_NAME, READINGS_NAME, WAVEFORMS
+from rampguard.archive.descriptor import DESCRIPTOR_NAME, READINGS_NAME, WAVEFORMS
 from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import whole_lines
 from rampguard.archive.seal import PARTIAL, SEAL_NAME, UNSEALED, files_in, parse_seal
 from rampguard.archive.table import TableReader
 
 _BLOCK: Final = 1 << 20
-_STREAMS: Final = (READINGS_NAME, EVENTS_NAME, LOG_NAME)
-"""Files that grow while a run is on, in the order in which they are made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,14 +24,14 @@ class FileFound:
     """A file as it lies there: its size, SHA-256 and number of lines.
 
     ``digest_then`` is that of as many bytes as it had when it was sealed, where the descriptor says so and there are
-    so many. ``torn_bytes`` follow its last line end.
+    so many. ``since_line_end`` bytes follow its last line end.
     """
 
     bytes: int
     digest: str
     lines: int
     digest_then: str = ""
-    torn_bytes: int = 0
+    since_line_end: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +138,7 @@ def _file(path: Path, then: int | None) -> FileFound:
             end = block.rfind(b"\n")
             since_line_end = since_line_end + len(block) if end < 0 else len(block) - end - 1
     reached = then is not None and size >= then
-    torn = since_line_end if path.name in _STREAMS else 0
-    return FileFound(size, whole.hexdigest(), lines, before.hexdigest() if reached else "", torn)
+    return FileFound(size, whole.hexdigest(), lines, before.hexdigest() if reached else "", since_line_end)
 
 
 def _rows(path: Path, files: Mapping[str, FileFound], *, is_sealed: bool) -> RowsFound:

@@ -33,7 +33,9 @@ def add(commands: Any, acts: Mapping[str, Act]) -> None:
         "say whether captures are whole, cut short, or changed after they were sealed",
         "rampguard verify captures/healthy-amplifier",
     )
-    parser.add_argument("paths", metavar="PATH", nargs="+", type=Path, help="capture, job folder, or folder of captures")
+    parser.add_argument(
+        "paths", metavar="PATH", nargs="+", type=Path, help="capture, job folder, or folder of captures"
+    )
     parser.add_argument(
         "--seal-of",
         metavar="HEX",

@@ -1,4 +1,4 @@
-"""`rampguard verify`: is a capture whole, was it cut short, was it changed after it was sealed; and what that proves."""
+"""`rampguard verify`: whether a capture is whole, was cut short, or was changed after it was sealed."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.found import Found, look
-from rampguard.archive.verdict import State, Verdict, verdict
+from rampguard.archive.verdict import GROWING, State, Verdict, verdict
 from rampguard.records.finding import captures_at
 
 WIDTH: Final = 80
@@ -72,7 +72,8 @@ class Verified:
         """Bytes after the last line end, by file, where a file that was not sealed ends so."""
         if self.verdict.state is not State.CUT_SHORT:
             return {}
-        return {name: file.torn_bytes for name, file in self.found.files.items() if file.torn_bytes}
+        torn = {name: self.found.files[name].since_line_end for name in GROWING if name in self.found.files}
+        return {name: size for name, size in torn.items() if size}
 
     @property
     def _extent(self) -> str:
@@ -87,10 +88,13 @@ def verify(paths: Sequence[Path], seals: Sequence[str]) -> tuple[list[Verified],
     ``seals`` are digests, or beginnings of them, from paper; each is to be of one of the captures. Of a single capture
     it is to be the one.
     """
-    folders, wrong = [], []
+    folders: list[Path] = []
+    wrong: list[str] = []
     for path in paths:
         try:
-            folders += captures_at(path)
+            found_there, problems = captures_at(path)
+            folders += found_there
+            wrong += problems
         except (CaptureError, OSError) as error:
             wrong.append(str(error))
     found: dict[Path, Found] = {}
