@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import os
 import shutil
 import subprocess
 import threading
@@ -261,6 +262,39 @@ def test_a_half_written_waveform_is_told_and_the_others_are_readable(folder: Pat
     else:
         with pytest.raises(CaptureError, match="was being written when the record ended"):
             trip.read()
+
+
+def test_cut_at_any_move_of_a_file_the_record_is_cut_short_and_what_is_named_is_readable(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, a_trip: Kept
+) -> None:
+    """The folder as it was just before each file was moved into its place, and just after."""
+    plain, seen = os.replace, []
+
+    def moves(source: Path, target: Path) -> None:
+        for act in (lambda: None, lambda: plain(source, target)):
+            act()
+            seen.append(Path(shutil.copytree(recording.folder, tmp_path / f"cut-{len(seen)}" / recording.folder.name)))
+
+    recording = create(tmp_path)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", moves)
+        recording.put_row(row(0))
+        recording.put_waveform(a_trip)
+        wait_for(lambda: len(seen) == 6)
+        recording.put_waveform(a_trip)
+        recording.finish(PASSED)
+    assert len(seen) == 16  # two waveforms of three files each, the descriptor once more, and the seal
+    whole = []
+    for folder in seen[:-1]:
+        capture = read_capture(folder)
+        assert capture.completeness is Completeness.CUT_SHORT
+        assert verdict(look(folder)).state is State.CUT_SHORT, folder
+        named = [one for one in capture.waveforms() if not one.problem]
+        assert all(len(one.read().at_s) == len(a_trip.record.at_s) for one in named)
+        whole.append(len(named))
+    assert whole == sorted(whole)
+    assert (whole[0], whole[5], whole[-1]) == (0, 1, 2)
+    assert verdict(look(seen[-1])).state is State.WHOLE
 
 
 @pytest.mark.parametrize("kept", [0, 16, 1000, 1007])
