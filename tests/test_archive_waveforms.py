@@ -218,6 +218,15 @@ def test_a_stuck_disk_holds_up_nobody_and_no_more_than_a_few_wait(
     assert (recording.folder / "engine.log").read_text().count("is left out") == 2 * MOST_WAITING
 
 
+def test_a_disk_that_keeps_up_takes_as_many_as_there_are(tmp_path: Path, a_trip: Kept) -> None:
+    recording = create(tmp_path)
+    for number in range(1, MOST_WAITING + 3):
+        recording.put_waveform(a_trip)
+        wait_for(lambda: f"{number:02d}-trip.dat" in (recording.folder / "datapackage.json").read_text())  # noqa: B023
+    recording.finish(PASSED)
+    assert len(read_capture(recording.folder).waveforms()) == MOST_WAITING + 2
+
+
 def test_what_no_record_can_hold_is_left_out_and_is_no_failure(tmp_path: Path, a_trip: Kept) -> None:
     import dataclasses
 
@@ -284,6 +293,7 @@ def test_cut_at_any_move_of_a_file_the_record_is_cut_short_and_what_is_named_is_
         recording.put_waveform(a_trip)
         recording.finish(PASSED)
     assert len(seen) == 16  # two waveforms of three files each, the descriptor once more, and the seal
+    assert [path.name for path in (seen[1] / "waveforms").iterdir()] == ["01-trip.dat"]  # samples come first
     whole = []
     for folder in seen[:-1]:
         capture = read_capture(folder)

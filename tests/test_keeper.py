@@ -108,8 +108,33 @@ def test_samples_that_no_longer_come_do_not_hold_a_record_back() -> None:
     keeper = a_keeper()
     keeper.feed(numbered(0, 1000))
     keeper.event("trip", 0.95)
-    [kept] = keeper.event("note", 4.0)
+    assert keeper.event("note", 11.0) == []
+    [kept] = keeper.event("note", 12.0)
     assert ends_s(kept) == pytest.approx(0.999)
+
+
+def test_samples_that_end_before_the_event_leave_it_inside_the_record() -> None:
+    keeper = a_keeper()
+    keeper.feed(numbered(0, 1000))
+    keeper.event("trip", 1.2)
+    [kept] = keeper.finish()
+    assert (begins_s(kept), ends_s(kept)) == (pytest.approx(0.7), pytest.approx(1.2))
+    assert kept.lost == 201
+
+
+def test_a_trip_after_many_warnings_is_named_and_names_the_record() -> None:
+    [kept] = run({2.0 + 0.01 * number: "warn" for number in range(40)} | {2.5: "trip"})
+    assert (kept.named_by.kind, len(kept.moments), kept.more) == ("trip", MOST_NAMED, 41 - MOST_NAMED)
+    assert kept.moments[-1] == kept.named_by
+
+
+def test_no_more_than_a_few_records_wait_for_samples_that_do_not_come() -> None:
+    keeper, made = a_keeper(), []
+    keeper.feed(numbered(0, 1000))
+    for second in range(1, 40):
+        made += keeper.event("power-pressed", float(second))
+        assert len(keeper._open) <= MOST_WAITING
+    assert (len(made), keeper.unseen) == (1, 39 - 1 - MOST_WAITING)  # the first one has samples before the press
 
 
 def test_an_event_without_any_sample_is_counted() -> None:

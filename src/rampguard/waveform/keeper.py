@@ -31,7 +31,7 @@ LONGEST_S: Final = 1.6
 """No record grows longer by events that come one after the other: the next one begins a new record."""
 LATE_S: Final = 0.3
 """An event may be told so long after it came; until then a record is left open for it."""
-GIVEN_UP_S: Final = 2.0
+GIVEN_UP_S: Final = 10.0
 """So long after its time a record is made of what there is: no samples come any more."""
 MOST_WAITING: Final = 8
 """Records that wait for their samples; of more the oldest is made of what there is."""
