@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import re
 import shlex
@@ -10,6 +11,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,6 +19,7 @@ from instruments.bench import BenchFile, BenchKind, load_bench_file
 from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
 from live_help import RAMPGUARD, served_bench, wait_until
+from rampguard.archive.reader import read_capture
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import parser
 from rampguard.cold.judgement import judge
@@ -27,7 +30,12 @@ from rampguard.probe.plan import CEILINGS, LEVELS_V
 from rampguard.probe.verdict import SAMPLES
 from rampguard.warmup.approach import TAUS_S
 from rampguard.warmup.sheet import load_sheet
+from rampguard.waveform.keeper import AROUND, KEPT_S, LONGEST_S, MOST_NAMED, Around
+from rampguard.waveform.ring import TIMED_BY
+from rampguard.waves.figures import CycleFigures, figures_of
+from rampguard.waves.words import told as waveform_told
 from unit_outcomes import OUTCOMES
+from waves_help import capture_with_waves
 
 if sys.platform != "win32":
     import pty
@@ -65,12 +73,13 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(ROOT / "captures", folder / "captures")
     shutil.copy(ROOT / "captures" / "healthy-amplifier" / "readings.csv", folder / "measured.csv")
     (folder / "unit-cold.toml").write_text(_cold_sheet_of_the_docs(), encoding="utf-8")
+    capture_with_waves(folder).rename(folder / "captures" / "with-waveforms")
     return folder
 
 
 EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay captures": 3, "replay measured": 0}
 EXPECTED_CODES |= {"plot": 0, "classes": 0, "demo --hand": 0, "demo --no-relay --unit shorted-output": 3}
-EXPECTED_CODES |= {"sums": 0}
+EXPECTED_CODES |= {"sums": 0, "waveforms": 0}
 EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen": 0}
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
@@ -233,6 +242,25 @@ def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) ->
     assert dialect.measurements[0].unit == "mV"
     assert dialect.cut_off is not None
     assert dialect.button is not None
+
+
+def test_the_waveforms_page_is_what_the_code_does(desk: Path) -> None:
+    page = (ROOT / "docs" / "waveforms.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([a-z-]+) \| ([\d.]+) \| ([\d.]+) \| (all|the first (\d+)) \|$", page, re.MULTILINE)
+    told = [(kind, Around(float(b), float(a), int(most) if most else None)) for kind, b, a, _, most in rows]
+    assert told == list(AROUND.items())
+    for number in (f"{LONGEST_S} s", f"{KEPT_S} s", f"names {MOST_NAMED} events", f"newest {TIMED_BY}"):
+        assert number in page
+    [table] = re.findall(r"```text\n(.*?)```", page, re.DOTALL)
+    read = read_capture(desk / "captures" / "with-waveforms").waveforms()[1]
+    shown = waveform_told(read, figures_of(read.read()), (0.5, 0.3)).splitlines()
+    assert all(line in shown for line in table.splitlines())
+    columns = re.findall(r"`([a-z_]+)`", " ".join(re.findall(r"^\| [^|]+ \| (`.*?`) \|", page, re.MULTILINE)))
+    assert set(columns) == {field.name for field in dataclasses.fields(CycleFigures)} - {"duration_s"}
+    [code] = re.findall(r"```python\n(.*?)```", page, re.DOTALL)
+    scope: dict[str, Any] = {}
+    exec(code.replace("waveforms/02-trip", str(read.path.with_suffix(""))), scope)  # noqa: S102 - our own page
+    assert scope["samples"]["amperes"] == pytest.approx(read.read().channels[1].values, abs=1e-9)
 
 
 def test_every_figure_of_the_docs_has_its_script() -> None:

@@ -21,6 +21,8 @@ RECORDING: Final = "recording"
 READINGS_NAME: Final = "readings.csv"
 EVENTS_NAME: Final = "events.csv"
 LOG_NAME: Final = "engine.log"
+WAVEFORMS: Final = "waveforms"
+"""The folder with what was kept around events; see `rampguard.archive.waveforms`."""
 RECORDED_FILES: Final = (
     (READINGS_NAME, "every observation the guard was given, and what it decided"),
     (EVENTS_NAME, "what happened, with bench time and wall time"),
@@ -58,6 +60,7 @@ _TEXTS: Final = {
     "kind": "kind of event",
     "text": "what happened, in words",
 }
+_UNITS: Final = {"s": "s", "v": "V", "a": "A", "w": "W", "j": "J"}
 _QUANTITIES: Final = {
     Quantity.LINE_VOLTAGE: "line voltage, in volts rms",
     Quantity.LINE_CURRENT: "line current, in amperes rms",
@@ -110,8 +113,12 @@ def describe(
     created: str,
     result: Mapping[str, Any] | None = None,
     files: Mapping[str, Mapping[str, Any]] | None = None,
+    waveforms: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """The descriptor. ``result`` is None while recording; ``files`` adds properties to a file's resource."""
+    """The descriptor. ``result`` is None while recording; ``files`` adds properties to a file's resource.
+
+    ``waveforms`` are the resources of those that are there whole.
+    """
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": name,
@@ -139,7 +146,11 @@ def describe(
         "program_version": header.program_version,
         "result": None if result is None else dict(result),
         "resources": [
-            _resource(file, text, header.signals) | dict((files or {}).get(file, {})) for file, text in RECORDED_FILES
+            *(
+                _resource(file, text, header.signals) | dict((files or {}).get(file, {}))
+                for file, text in RECORDED_FILES
+            ),
+            *map(dict, waveforms),
         ],
     }
 
@@ -159,32 +170,50 @@ def _resource(file: str, description: str, signals: Sequence[Signal]) -> dict[st
         resource |= {
             "type": "table",
             "dialect": {"delimiter": ",", "lineTerminator": "\n"},
-            "schema": {"fields": [_field(column) for column in names], "missingValues": [""]},
+            "schema": {"fields": [field_of(column) for column in names], "missingValues": [""]},
         }
     return resource
 
 
-def _field(column: str) -> dict[str, str]:
+def unit_of(column: str) -> str:
+    """The unit of a column of numbers, from its name; ``1`` where it has none. Empty for a column of text."""
+    if field_of(column)["type"] != "number":
+        return ""
+    signal = Signal.from_column(column)
+    return signal.unit if signal is not None else _UNITS.get(column.rpartition("_")[2], "1")
+
+
+def field_of(column: str) -> dict[str, str]:
+    """A column of ours: its name, type (``number`` or ``string``) and description; of another's, name and text."""
     signal = Signal.from_column(column)
     if signal is not None:
         channel = f", channel {signal.channel}" if signal.channel else ""
         return {"name": column, "type": "number", "description": f"{_QUANTITIES[signal.quantity]}{channel}"}
     if column in _NUMBERS:
         return {"name": column, "type": "number", "description": _NUMBERS[column]}
-    return {"name": column, "type": "string", "description": _TEXTS[column]}
+    return {"name": column, "type": "string", "description": _TEXTS.get(column, "")}
 
 
 def write_atomically(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all. Raises OSError."""
+    os.replace(write_aside(path, data), path)
+
+
+def write_aside(path: Path, data: bytes) -> Path:
+    """Write what a file is going to be beside it, and have it reach the disk. Returns where. Raises OSError."""
     partial = path.with_name(path.name + ".part")
     with partial.open("wb") as stream:
         stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
-    os.replace(partial, path)
+    return partial
+
+
+def descriptor_bytes(descriptor: Mapping[str, Any]) -> bytes:
+    """What datapackage.json is of a descriptor. Raises ValueError for numbers JSON has not."""
+    return (json.dumps(descriptor, indent=2, allow_nan=False) + "\n").encode()
 
 
 def write_descriptor(folder: Path, descriptor: Mapping[str, Any]) -> None:
     """Write datapackage.json whole or not at all. Raises OSError, ValueError for numbers JSON has not."""
-    text = json.dumps(descriptor, indent=2, allow_nan=False) + "\n"
-    write_atomically(folder / DESCRIPTOR_NAME, text.encode())
+    write_atomically(folder / DESCRIPTOR_NAME, descriptor_bytes(descriptor))

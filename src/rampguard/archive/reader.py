@@ -7,16 +7,18 @@ import io
 import json
 import tomllib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from rampguard.archive.descriptor import DESCRIPTOR_NAME, EVENTS_NAME, READINGS_NAME, RECORDING
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row
 from rampguard.archive.seal import verify_seal
 from rampguard.archive.table import TableReader
+from rampguard.archive.waveforms import WaveformFile, waveforms_of
 
 
 class Completeness(StrEnum):
@@ -44,9 +46,16 @@ class Capture:
         return result
 
     def rows(self) -> Iterator[Row]:
-        """The rows, in order. A torn last line is left out. Raises CaptureError, TableError."""
+        """The rows, in order, each read when it is asked for. A torn last line is left out.
+
+        Raises CaptureError, TableError.
+        """
         path = self.folder / READINGS_NAME
-        yield from TableReader(io.StringIO(_whole_lines(path)), name=str(path))
+        try:
+            with whole_lines(path) as lines:
+                yield from TableReader(lines, name=str(path))
+        except OSError as error:
+            raise CaptureError(f"{path}: cannot be read ({error.strerror})") from None
 
     def events(self) -> list[CaptureEvent]:
         """The events, in order. A torn last line is left out. Raises CaptureError."""
@@ -58,6 +67,10 @@ class Capture:
             return [_event(cells) for cells in lines]
         except (csv.Error, ValueError) as error:
             raise CaptureError(f"{path}, line {lines.line_num}: is no event ({error})") from None
+
+    def waveforms(self) -> list[WaveformFile]:
+        """The waveforms that were kept around events, by number; half-written ones say so. Raises CaptureError."""
+        return waveforms_of(self.folder, self.descriptor)
 
 
 def _event(cells: list[str]) -> CaptureEvent:
@@ -104,6 +117,25 @@ def read_capture(folder: Path) -> Capture:
     if completeness is Completeness.FINISHED and descriptor.get("outcome") == RECORDING:
         completeness = Completeness.CUT_SHORT
     return Capture(folder, descriptor, limits, completeness, tuple(problems or ()))
+
+
+class WholeLines:
+    """A file of text in UTF-8, a line at a time; what follows the last line end was being written, and is left out."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+
+    def readline(self) -> str:
+        """The next whole line; empty at the end. Raises UnicodeDecodeError."""
+        line = self._stream.readline()
+        return line.decode("utf-8") if line.endswith(b"\n") else ""
+
+
+@contextmanager
+def whole_lines(path: Path) -> Iterator[WholeLines]:
+    """Open a file of a capture for its whole lines. Raises OSError."""
+    with path.open("rb") as stream:
+        yield WholeLines(stream)
 
 
 def _whole_lines(path: Path) -> str:

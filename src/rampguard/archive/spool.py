@@ -10,6 +10,7 @@ import os
 import queue
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import IO, Final
@@ -33,6 +34,13 @@ class Line:
     urgent: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """Files that are written at once, after every line that waits; ``write`` may be tried again from its beginning."""
+
+    write: Callable[[], None]
+
+
 class Spool:
     """The writing thread and its queue.
 
@@ -43,16 +51,18 @@ class Spool:
         self.failure = ""
         """What went wrong first; empty while nothing has."""
         self.unwritten = 0
-        """Lines that were given up; zero until the spool is closed."""
+        """Lines, and whole files, that were given up; zero until the spool is closed."""
         self._streams = streams
-        self._lines: queue.SimpleQueue[Line | LastAct] = queue.SimpleQueue()
+        self._lines: queue.SimpleQueue[Line | Whole | LastAct] = queue.SimpleQueue()
+        self._wholes: deque[Whole] = deque()
+        """Files that wait until no line does."""
         self._closing = False
         self._given_up = threading.Event()
         self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
         self._thread.start()
 
-    def put(self, line: Line) -> None:
-        """Have a line written. Never blocks, never raises; after `close` the line is dropped."""
+    def put(self, line: Line | Whole) -> None:
+        """Have a line written, or whole files. Never blocks, never raises; after `close` the line is dropped."""
         if not self._closing:
             self._lines.put(line)
 
@@ -76,15 +86,19 @@ class Spool:
             if isinstance(line, Line):
                 self._write(line)
                 dirty = True
+            elif isinstance(line, Whole):
+                self._wholes.append(line)
             elif line is not None:
                 self._end(line)
                 return
+            if self._lines.empty():
+                self._write_wholes()
             urgent = isinstance(line, Line) and line.urgent
             if dirty and (urgent or time.monotonic() - synced_s >= FSYNC_EVERY_S):
                 self._sync()
                 synced_s, dirty = time.monotonic(), False
 
-    def _next(self) -> Line | LastAct | None:
+    def _next(self) -> Line | Whole | LastAct | None:
         try:
             return self._lines.get(timeout=FSYNC_EVERY_S)
         except queue.Empty:
@@ -100,6 +114,11 @@ class Spool:
                 self._note(error.strerror or str(error))
                 self._given_up.wait(RETRY_EVERY_S)
         self.unwritten += bool(data)
+
+    def _write_wholes(self) -> None:
+        """As many of them as can be written; the others wait."""
+        while self._wholes and self._attempt(self._wholes[0].write):
+            self._wholes.popleft()
 
     def _sync(self) -> None:
         for stream in self._streams.values():
@@ -119,13 +138,17 @@ class Spool:
                 stream.close()
             except OSError as error:
                 self._note(error.strerror or str(error))
-        while not self._attempt(last) and not self._given_up.wait(RETRY_EVERY_S):
+        self._write_wholes()
+        while self._wholes and not self._given_up.wait(RETRY_EVERY_S):
+            self._write_wholes()
+        self.unwritten += len(self._wholes)
+        while not self._attempt(lambda: last(self.unwritten)) and not self._given_up.wait(RETRY_EVERY_S):
             pass
 
-    def _attempt(self, last: LastAct) -> bool:
+    def _attempt(self, act: Callable[[], None]) -> bool:
         """Whether it was done, or need not be tried again."""
         try:
-            last(self.unwritten)
+            act()
         except OSError as error:
             self._note(error.strerror or str(error))
             return False

@@ -12,12 +12,20 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterator, Mapping
-from typing import TextIO
+from typing import Protocol
 
 from rampguard.archive.errors import TableError
 from rampguard.archive.header import SET_VOLTAGE, TIME, Header
 from rampguard.archive.rows import BAND_NUMBERS, Row
 from rampguard.quantities import Accuracy, Bounds, Expectation, Quantity, Reading, Signal, Validity
+
+
+class Lines(Protocol):
+    """Where lines come from: a text file, a pipe, the whole lines of a record."""
+
+    def readline(self) -> str:
+        """The next line with its line end; empty at the end."""
+        ...
 
 
 class TableReader:
@@ -27,7 +35,7 @@ class TableReader:
     the table holds. A reading's times are its row's.
     """
 
-    def __init__(self, stream: TextIO, *, name: str, accuracy: Mapping[Quantity, Accuracy] | None = None) -> None:
+    def __init__(self, stream: Lines, *, name: str, accuracy: Mapping[Quantity, Accuracy] | None = None) -> None:
         self._stream = stream
         self._name = name
         self._accuracy = dict(accuracy or {})

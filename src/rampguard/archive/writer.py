@@ -1,7 +1,7 @@
 """Writes a capture as it happens; the disk never holds up a decision (see `rampguard.archive.spool`).
 
-`put_row`, `put_event` and `log` never block and never raise. The first failure stands in ``failure`` for the engine to
-act on. A capture whose writing ends before `finish` has sealed it reads as cut short.
+`put_row`, `put_event`, `put_waveform` and `log` never block and never raise. The first failure stands in ``failure``
+for the engine to act on. A capture whose writing ends before `finish` has sealed it reads as cut short.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import contextlib
 import csv
 import io
 import json
+import os
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -19,20 +20,26 @@ from typing import IO, Any, Final
 import tomli_w
 
 from rampguard.archive.descriptor import (
+    DESCRIPTOR_NAME,
     EVENTS_NAME,
     LOG_NAME,
     READINGS_NAME,
     RECORDED_FILES,
     CaptureHeader,
     describe,
+    descriptor_bytes,
+    write_aside,
     write_atomically,
     write_descriptor,
 )
 from rampguard.archive.errors import CaptureError
 from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row, as_cells, columns, event_cells
 from rampguard.archive.seal import SEAL_NAME, digest, seal_text
-from rampguard.archive.spool import Line, Spool
+from rampguard.archive.spool import Line, Spool, Whole
+from rampguard.archive.waveforms import WaveformFiles
 from rampguard.quantities import Signal
+from rampguard.waveform.errors import ComtradeError
+from rampguard.waveform.keeper import Kept
 
 __all__ = ["CaptureHeader", "CaptureWriter"]
 
@@ -50,6 +57,7 @@ class CaptureWriter:
         self._created = created
         self._state = ""
         self._homeless: set[Signal] = set()
+        self._waveforms = WaveformFiles(folder)
         self._spool = Spool(streams)
 
     @classmethod
@@ -121,6 +129,31 @@ class CaptureWriter:
         self._spool.put(Line(EVENTS_NAME, _csv(event_cells(event))))
         self.log(f"{kind}: {text}")
 
+    def put_waveform(self, kept: Kept) -> None:
+        """Keep the waveform around an event, whole or not at all. One that the disk has no time for is left out."""
+        name = self._waveforms.reserve(_slug(kept.named_by.kind))
+        if name is None:
+            at = f"{kept.named_by.kind} at {kept.named_by.time_s:.3f} s"
+            self.log(f"the waveform around {at} is left out: the disk has not taken those before it")
+            return
+        self._spool.put(Whole(lambda: self._write_waveform(name, kept)))
+
+    def _write_waveform(self, name: str, kept: Kept) -> None:
+        """In the writing thread; may be tried again. Raises OSError."""
+        try:
+            self._waveforms.write(name, kept)
+        except ComtradeError as error:
+            self.log(f"the waveform {name} is left out: {error}")
+        else:
+            write_descriptor(self.folder, self._described())
+        self._waveforms.done()
+
+    def _described(
+        self, result: Mapping[str, Any] | None = None, files: Mapping[str, Mapping[str, Any]] | None = None
+    ) -> dict[str, Any]:
+        waveforms = self._waveforms.resources
+        return describe(self._header, self.folder.name.lower(), self._created, result, files, waveforms)
+
     def log(self, text: str) -> None:
         """An entry of engine.log; further lines of it are set in."""
         entry = text.rstrip().replace("\n", "\n    ")
@@ -147,18 +180,31 @@ class CaptureWriter:
         self._spool.close(lambda unwritten: self._seal(kept, unwritten), within_s)
 
     def _seal(self, result: dict[str, Any], unwritten: int) -> None:
-        """The last act, in the writing thread; it may be tried again from its beginning."""
+        """The last act, in the writing thread; it may be tried again from its beginning.
+
+        The seal is written beside its place before the descriptor says how the run ended, and moved there after: a
+        record that says so and has neither was sealed, and its seal was taken away.
+        """
         (self.folder / PIDS_NAME).unlink(missing_ok=True)
         if unwritten:
             result = result | {"unwritten_lines": unwritten}
-        files = {
-            name: {"bytes": (self.folder / name).stat().st_size, "hash": f"sha256:{digest(self.folder / name)}"}
-            for name, _ in RECORDED_FILES
-        }
-        described = describe(self._header, self.folder.name.lower(), self._created, result, files)
+        files = {name: _as_it_ended(self.folder / name) for name, _ in RECORDED_FILES}
+        described = self._described(result, files)
+        aside = None if unwritten else self._write_seal_aside(described)
         write_descriptor(self.folder, described)
-        if not unwritten:
-            write_atomically(self.folder / SEAL_NAME, seal_text(self.folder).encode())
+        if aside is not None:
+            os.replace(aside, self.folder / SEAL_NAME)
+
+    def _write_seal_aside(self, described: dict[str, Any]) -> Path:
+        text = seal_text(self.folder, {DESCRIPTOR_NAME: descriptor_bytes(described)})
+        return write_aside(self.folder / SEAL_NAME, text.encode())
+
+
+def _as_it_ended(path: Path) -> dict[str, Any]:
+    """A file's size, number of lines and hash. Raises OSError."""
+    with path.open("rb") as stream:
+        lines = sum(block.count(b"\n") for block in iter(lambda: stream.read(1 << 20), b""))
+    return {"bytes": path.stat().st_size, "lines": lines, "hash": f"sha256:{digest(path)}"}
 
 
 def _open(path: Path, first: bytes) -> IO[bytes]:

@@ -33,7 +33,7 @@ HEIGHT_PX: Final = 1200
 DPI: Final = 100
 
 _BLUE, _VERMILION, _GREEN, _PURPLE, _BLACK = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000"
-_STYLES: Final = ((_BLUE, "-"), (_VERMILION, "--"), (_GREEN, "-."), (_PURPLE, ":"), (_BLACK, (0, (6, 2, 1, 2, 1, 2))))
+STYLES: Final = ((_BLUE, "-"), (_VERMILION, "--"), (_GREEN, "-."), (_PURPLE, ":"), (_BLACK, (0, (6, 2, 1, 2, 1, 2))))
 _GREY: Final = "#6b6b6b"
 _FEW_POINTS: Final = 60
 """A trace of at most so many readings shows each of them by a dot."""
@@ -96,8 +96,8 @@ def _compose(figure: Figure, capture: Capture, series: Series) -> None:
 
 def _head(figure: Figure, capture: Capture, series: Series) -> int:
     """The title and the outcome in words. Returns its height in pixels."""
-    lines = textwrap.wrap(_drawable(outcome(capture, series)), 165, max_lines=3, placeholder=" …")
-    parts = [(_drawable(title(capture)), 16, "bold", 34)]
+    lines = textwrap.wrap(drawable(outcome(capture, series)), 165, max_lines=3, placeholder=" …")
+    parts = [(drawable(title(capture)), 16, "bold", 34)]
     if not_proven_off(capture):
         parts.append(("NOT PROVEN OFF when this record ended", 24, "bold", 46))
     parts += [(line, 12, "normal", 21) for line in lines]
@@ -198,7 +198,7 @@ def _time_panel(axes: Axes, capture: Capture, series: Series, quantity: Quantity
     many = len(traces) > _MOST_NAMED
     behind = [signal for signal in traces if many and signal.channel.endswith(BEHIND_RELAY)]
     named = ((signal, trace) for signal, trace in traces.items() if signal not in behind)
-    for (signal, trace), (colour, line) in zip(named, itertools.cycle(_STYLES), strict=False):
+    for (signal, trace), (colour, line) in zip(named, itertools.cycle(STYLES), strict=False):
         _draw_trace(axes, trace, signal.channel or "reading", {"color": colour, "linestyle": line}, scale_s)
     for number, signal in enumerate(behind):  # of one colour: a legend has room for the channels alone
         label = "_" if number else "behind the relays"
@@ -328,11 +328,11 @@ def _legend(axes: Axes, columns: int = 8) -> None:
 
 
 def _shorten(text: str, longest: int) -> str:
-    drawable = _drawable(text)
-    return drawable if len(drawable) <= longest else drawable[: longest - 1] + "…"
+    shown = drawable(text)
+    return shown if len(shown) <= longest else shown[: longest - 1] + "…"
 
 
-def _drawable(text: str) -> str:
+def drawable(text: str) -> str:
     """Text with a question mark for what the font cannot draw."""
     from matplotlib.font_manager import findfont, get_font
 

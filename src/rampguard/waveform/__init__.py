@@ -1,1 +1,1 @@
-"""Waveforms of line voltage and current: cycles, what each of them says, and records in an open format. Pure."""
+"""Waveforms of line voltage and current: the newest samples, records around events, and their open format. Pure."""

@@ -38,17 +38,24 @@ MOST_TICKS: Final = 0xFFFFFFFE
 
 def write_comtrade(record: Record, stem: Path, kind: Kind = "FLOAT32") -> tuple[Path, Path]:
     """Write ``stem``.cfg and ``stem``.dat. Raises ComtradeError for what no record can hold, OSError."""
+    config, data = stem.with_suffix(".cfg"), stem.with_suffix(".dat")
+    config_bytes, data_bytes = comtrade_bytes(record, kind)
+    data.write_bytes(data_bytes)
+    config.write_bytes(config_bytes)
+    return config, data
+
+
+def comtrade_bytes(record: Record, kind: Kind = "FLOAT32") -> tuple[bytes, bytes]:
+    """What the .cfg and the .dat file of a record hold. Raises ComtradeError for what no record can hold."""
     _check(record)
     scales = [_scale(channel.values, kind) for channel in record.channels]
     times_us = np.rint(1e6 * record.at_s)
     multiplier = max(1.0, float(math.ceil(times_us[-1] / MOST_TICKS)))
     ticks = np.rint(times_us / multiplier).astype("<u4")
     raw = [_raw(channel.values, scale, kind) for channel, scale in zip(record.channels, scales, strict=True)]
-    config, data = stem.with_suffix(".cfg"), stem.with_suffix(".dat")
-    data.write_bytes(_ascii(ticks, raw) if kind == "ASCII" else _binary(ticks, raw, kind))
+    data = _ascii(ticks, raw) if kind == "ASCII" else _binary(ticks, raw, kind)
     lines = list(_config_lines(record, scales, kind, multiplier))
-    config.write_bytes("".join(f"{line}\r\n" for line in lines).encode("utf-8"))
-    return config, data
+    return "".join(f"{line}\r\n" for line in lines).encode("utf-8"), data
 
 
 def _check(record: Record) -> None:
@@ -144,6 +151,8 @@ def read_comtrade(config: Path) -> Record:
         raise ComtradeError(f"{config}: its data file {config.with_suffix('.dat').name} is not beside it")
     try:
         numbers, ticks, raw = plan.samples(data.read_bytes())
+        if len(numbers) < plan.count or not len(numbers):
+            raise ValueError(f"holds {len(numbers)} of {plan.count} samples: it is torn")
     except ValueError as error:
         raise ComtradeError(f"{data}: {error}") from None
     values = [
@@ -197,6 +206,11 @@ class _Config:
         if self.kind not in KINDS:
             raise ValueError(f"its data are {self.kind!r}")
         self.multiplier = float(after[3][0])
+
+    @property
+    def count(self) -> int:
+        """How many samples there are to be."""
+        return self.rates[-1][1]
 
     def samples(self, data: bytes) -> tuple[npt.NDArray[np.float64], ...]:
         """Numbers, ticks, and the raw values of each analog channel, shape (channels, samples). Raises ValueError."""

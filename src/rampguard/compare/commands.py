@@ -1,0 +1,75 @@
+"""`rampguard compare`: from the captures that were named to what is printed and drawn."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from pathlib import Path
+from typing import Any, Final
+
+from rampguard.archive.errors import ArchiveError, CaptureError
+from rampguard.archive.reader import Capture, Completeness, read_capture
+from rampguard.compare.differences import SAME_UNIT, TWINS, compare
+from rampguard.compare.gather import side_of
+from rampguard.compare.side import Side
+from rampguard.compare.story import message, told
+from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
+
+MOST: Final = 5
+"""More captures cannot be told apart on one plot."""
+
+
+def compare_captures(options: argparse.Namespace) -> int:
+    """Compare captures. 0: done, whatever differs; 2: one cannot be read, or the picture not be drawn."""
+    try:
+        _check(options.captures, options.out)
+        sides = [_side(path) for path in options.captures]
+        if options.out is not None:
+            _draw(sides, options.out)
+    except (ArchiveError, OSError) as error:
+        print(f"nothing compared: {error}", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    spread = SAME_UNIT if options.same_unit else TWINS
+    comparisons = [compare(sides[0], other, options.at, spread) for other in sides[1:]]
+    if options.json:
+        print(json.dumps(message(sides, comparisons), allow_nan=False), flush=True)
+    else:
+        print("\n".join(told(sides, comparisons)))
+    return EXIT_DONE
+
+
+def _check(captures: list[Path], out: Path | None) -> None:
+    if not 2 <= len(captures) <= MOST:
+        raise CaptureError(f"{len(captures)} captures; name two to {MOST}, the reference first")
+    if out is not None and out.suffix.lower() not in (".png", ".svg"):
+        raise CaptureError(f"{out}: is neither .png nor .svg; give it one of these endings")
+
+
+def _side(path: Path) -> Side:
+    capture = read_capture(path)
+    for name in ("nameplate_v", "nameplate_w"):
+        if not _is_positive(capture.descriptor.get(name)):
+            raise CaptureError(f"{path}: its descriptor has no {name} above zero; it cannot be scaled")
+    _warn(path, capture)
+    return side_of(str(path), capture.descriptor, capture.rows())
+
+
+def _is_positive(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < math.inf
+
+
+def _warn(path: Path, capture: Capture) -> None:
+    """A record that is not whole is compared all the same, and it is said."""
+    if capture.completeness is Completeness.TAMPERED:
+        print(f"{path}: was changed after it was sealed; rampguard verify tells what", file=sys.stderr)
+    elif capture.completeness is Completeness.CUT_SHORT:
+        print(f"{path}: was cut short; what was written is compared", file=sys.stderr)
+
+
+def _draw(sides: list[Side], out: Path) -> None:
+    from rampguard.compare.picture import draw_comparison
+
+    draw_comparison(sides, out)
+    print(f"picture: {out}", file=sys.stderr)

@@ -1,0 +1,1 @@
+"""The job folder: one repair, from intake to hand-back. Readable without this program."""
