@@ -93,6 +93,13 @@ def test_a_dead_line_has_no_power_factor_and_nothing_is_made_up(capture: Path) -
     assert (dead.power_factor, dead.crest_factor, dead.unlike_halves, dead.thd) == (None, None, None, None)
 
 
+def test_the_cycle_in_which_the_line_goes_has_no_power_factor(capture: Path) -> None:
+    """It has no end to be seen: its length is a guess, and what is worked out by it would be one, too."""
+    going = at(figures_of(trip_of(capture)).cycles, 0.03)
+    assert going.line_current_a > 3.0
+    assert (going.power_factor, going.unlike_halves, going.thd) == (None, None, None)
+
+
 def test_cycles_are_in_order_from_before_the_event_to_after_it(capture: Path) -> None:
     cycles = figures_of(trip_of(capture)).cycles
     assert cycles[0].to_event_s < -0.45

@@ -28,6 +28,8 @@ CLOSE_CYCLES: Final = (2.5, 2.5)
 """The cycles before the event and after it that are shown close by."""
 _LOOKS: Final = (("#0072B2", "-"), ("#D55E00", "-"))
 _BLACK: Final = "#000000"
+_ROOM: Final = 0.36
+"""Of a panel's height: room above the signal for the events' kinds."""
 _Style = dict[str, Any]
 
 
@@ -63,7 +65,7 @@ def wave_figure(capture: Capture, file: WaveformFile, record: Record) -> Figure:
         panels = [figure.add_subplot(grid[row, column]) for row in range(len(record.channels))]
         for axes, channel, look in zip(panels, record.channels, _LOOKS, strict=False):
             _panel(axes, channel, at_ms, span, look)
-            _events(axes, file)
+            _events(axes, file, named=axes is panels[0])
             axes.tick_params(labelbottom=axes is panels[-1])
         panels[-1].set_xlabel("time after the event, ms")
         panels[0].set_title("the whole record" if not column else "around the event", loc="left", fontsize=10)
@@ -92,16 +94,19 @@ def _panel(axes: Axes, channel: Channel, at_ms: np.ndarray, span_ms: Sequence[fl
         axes.spines[side].set_visible(False)
 
 
-def _events(axes: Axes, file: WaveformFile) -> None:
-    """The event as a heavy broken line; others in the record as thin ones, with their kinds."""
+def _events(axes: Axes, file: WaveformFile, *, named: bool) -> None:
+    """The event as a heavy broken line, others in the record as thin ones; ``named``: with their kinds above."""
+    if named:
+        bottom, top = axes.get_ylim()
+        axes.set_ylim(bottom, top + _ROOM * (top - bottom))
     axes.axvline(0.0, color=_BLACK, linewidth=2.0, linestyle=(0, (2, 1)), zorder=1)
     low, high = axes.get_xlim()
     for kind, time_s in file.events:
         at_ms = 0.0 if file.time_s is None else 1e3 * (time_s - file.time_s)
         if not low <= at_ms <= high:
             continue
-        style: _Style = {"rotation": 90, "fontsize": 8.5, "va": "top", "ha": "right", "parse_math": False, "zorder": 5}
-        box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
-        axes.text(at_ms, 0.98, f"{kind} ", transform=axes.get_xaxis_transform(), bbox=box, **style)
+        if named:
+            style: _Style = {"rotation": 90, "fontsize": 8.5, "va": "top", "ha": "right", "parse_math": False}
+            axes.text(at_ms, 0.99, f"{kind} ", transform=axes.get_xaxis_transform(), **style)
         if at_ms:
             axes.axvline(at_ms, color=_BLACK, linewidth=1.0, linestyle=(0, (1, 2)), zorder=1)
