@@ -92,7 +92,7 @@ def test_a_run_that_ends_early_keeps_what_there_is() -> None:
 
 def test_samples_that_begin_after_the_event_leave_it_inside_the_record() -> None:
     keeper = a_keeper()
-    keeper.event("energised", 0.5)
+    keeper.event("energise", 0.5)
     for block in blocks(3.0, rate_hz=RATE_HZ, begins_s=0.8):
         keeper_says = keeper.feed(block)
         if keeper_says:

@@ -66,6 +66,20 @@ def annex() -> tuple[Cycle, CyclePower]:
     return cycle, cycle_power(cycle)
 
 
+@pytest.mark.parametrize("phase", [0.1, 0.3, 0.5, 0.7, 0.9])
+def test_a_voltage_that_comes_at_any_phase_is_followed_from_the_second_crossing_on(phase: float) -> None:
+    rate, nominal = 6400.0, 50.0
+    at = np.arange(int(0.5 * rate)) / rate
+    volts = np.where(at < 0.1, 0.0, 3.0 * np.sin(2.0 * np.pi * (nominal * at + phase)))
+    cycles = list(CycleCutter(rate, nominal).feed(volts, 0.01 * volts))
+    seen = [cycle for cycle in cycles if cycle.begins_s > 0.15]
+    assert len(seen) >= 15
+    assert all(cycle.by_crossing for cycle in seen)
+    assert [cycle.duration_s for cycle in seen] == pytest.approx([0.02] * len(seen), rel=1e-3)
+    ends = [cycle.begins_s + cycle.duration_s for cycle in cycles]
+    assert ends[:-1] == pytest.approx([cycle.begins_s for cycle in cycles[1:]])
+
+
 def test_the_sums_of_the_standards_example(annex: tuple[Cycle, CyclePower]) -> None:
     _, power = annex
     assert power.voltage_v == pytest.approx(101.5579, rel=2e-6)

@@ -1,8 +1,10 @@
 """A stream of samples cut into cycles of line voltage. Pure: blocks of samples in, whole cycles out.
 
 A cycle begins where line voltage crosses zero upwards, found between two samples by a straight line; crossings closer
-than half of a nominal cycle are noise. Where no voltage is to be seen (off, or a dead short ahead of the tap) the cut
-goes on at the nominal length, so that a current without a voltage is still summed up.
+than half of a nominal cycle are noise. One that began anywhere, there being no voltage yet, goes on to the first
+crossing after it is old enough: so the next one begins at a crossing, whatever the phase that line voltage came with.
+Where no voltage is to be seen (off, or a dead short ahead of the tap) the cut goes on at the nominal length, so that a
+current without a voltage is still summed up.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ Samples = npt.NDArray[np.float64]
 LATEST: Final = 1.25
 """A cycle that has not ended after so many nominal ones is cut there."""
 EARLIEST: Final = 0.75
+LATEST_UNLOCKED: Final = EARLIEST + 1.02
+"""...or after so many, where it did not begin at a crossing: within these there is one, if there are any."""
 SEEN_V: Final = 1.0
 """Peak line voltage, V, below which there are no crossings to go by."""
 
@@ -33,7 +37,7 @@ class Cycle:
     volts: Samples
     amperes: Samples
     by_crossing: bool
-    """Whether line voltage told where it ends; else it is of nominal length."""
+    """Whether line voltage told where it begins and ends."""
 
     @property
     def duration_s(self) -> float:
@@ -58,6 +62,8 @@ class CycleCutter:
         self._amperes: Samples = np.empty(0)
         self._begins: float | None = None
         """Where the cycle under way began, in samples since the stream's first."""
+        self._locked = False
+        """Whether it began at a crossing."""
 
     def feed(self, volts: Samples, amperes: Samples) -> Iterator[Cycle]:
         """The cycles that end in a block. Raises ValueError where the two signals differ in length."""
@@ -79,20 +85,21 @@ class CycleCutter:
     def _next(self) -> Cycle | None:
         if self._begins is None:
             begins = self._crossing(0.0, self._first + LATEST * self._nominal)
+            self._locked = begins is not None
             if begins is None:
                 if len(self._volts) < LATEST * self._nominal + 2:
                     return None
                 begins = float(self._first)
             self._begins = begins
             self._forget()
-        latest = self._begins + LATEST * self._nominal
+        latest = self._begins + (LATEST if self._locked else LATEST_UNLOCKED) * self._nominal
         # The first crossing that is there is the first there will be: a cycle is told as soon as it has ended.
         crossing = self._crossing(self._begins + EARLIEST * self._nominal, latest)
         if crossing is None and self._first + len(self._volts) < latest + 2:
             return None
         ends = self._begins + self._nominal if crossing is None else crossing
-        cycle = self._cut(self._begins, ends, by_crossing=crossing is not None)
-        self._begins = ends
+        cycle = self._cut(self._begins, ends, by_crossing=self._locked and crossing is not None)
+        self._begins, self._locked = ends, crossing is not None
         self._forget()
         return cycle
 

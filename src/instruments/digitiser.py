@@ -139,6 +139,8 @@ class DigitiserMeter:
         self.measuring_time_s = 1.0 / nominal_hz
         self._tap: Callable[[SampleBlock], None] = lambda block: None
         self._started = False
+        self._lost = 0
+        """Samples lost before those that the tap is told next."""
         self._next = 0
         """Number of the sample that is to come next."""
         self._begin_anew(0)
@@ -149,7 +151,7 @@ class DigitiserMeter:
         return self._link.name
 
     def listen(self, tap: Callable[[SampleBlock], None]) -> None:
-        """Have every block of samples told to ``tap``, too."""
+        """Have every block of samples told to ``tap``, too, once what the current is late is set right."""
         self._tap = tap
 
     def start(self) -> None:
@@ -205,13 +207,23 @@ class DigitiserMeter:
         if block.lost:
             self._begin_anew(block.first)
             told.append(self._gap(block))
-        self._tap(block)
-        volts, amperes = self._aligner.feed(block.volts, block.amperes)
+        aligned = self._aligned(block)
+        if len(aligned.volts):
+            self._tap(aligned)
+        volts, amperes = aligned.volts, aligned.amperes
         end = block.first + len(block.volts)
         for cycle in self._cutter.feed(volts, amperes):
             ends_s = block.ends_s - (end - self._origin - self._place(cycle)) / block.rate_hz
             told.append(self._cycle(cycle, ends_s))
         return told
+
+    def _aligned(self, block: SampleBlock) -> SampleBlock:
+        """The block as it would be were both inputs sampled at the same moments; some of it comes with the next one."""
+        first = self._origin + self._aligner.next
+        volts, amperes = self._aligner.feed(block.volts, block.amperes)
+        waiting = block.first + len(block.volts) - (first + len(volts))
+        lost, self._lost = (0, self._lost + block.lost) if not len(volts) else (self._lost + block.lost, 0)
+        return SampleBlock(self._rate_hz, first, volts, amperes, block.ends_s - waiting / self._rate_hz, lost)
 
     def _place(self, cycle: Cycle) -> float:
         """Where a cycle ends, in samples since the cutter's first; the aligner may have begun a little later."""

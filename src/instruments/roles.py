@@ -83,7 +83,7 @@ class Meter(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class SampleBlock:
-    """What a digitiser took between two answers: V and A, sampled at the same moments, shape (samples,)."""
+    """What a digitiser took between two answers: V and A at the same moments, shape (samples,)."""
 
     rate_hz: float
     first: int

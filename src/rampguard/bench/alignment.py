@@ -49,7 +49,7 @@ class Heard:
 
 
 def late_us(blocks: Sequence[SampleBlock], nominal_hz: float) -> float | None:
-    """By how many microseconds the current comes after line voltage, as sampled; None: too few cycles to tell.
+    """By how many microseconds the current comes after line voltage; None: too few cycles to tell.
 
     Current that is the wrong way round counts as if it were turned.
     """
@@ -72,9 +72,10 @@ def late_us(blocks: Sequence[SampleBlock], nominal_hz: float) -> float | None:
 def alignment_finding(bench_file: BenchFile, name: str, blocks: Sequence[SampleBlock]) -> Finding:
     """Whether the bench file's ``skew_us`` is what the lamp shows."""
     check, entry = f"alignment of {name}", bench_file.instruments[name]
-    late = late_us(blocks, bench_file.mains.frequency_hz)
-    if late is None:
+    left = late_us(blocks, bench_file.mains.frequency_hz)
+    if left is None:
         return fails(check, "too few whole cycles with the lamp on: does it lose samples, is the lamp's current seen?")
+    late = left + entry.skew_us  # the blocks are as `skew_us` sets them right
     said = f"with a lamp its current comes {late:.0f} us after line voltage; skew_us = {entry.skew_us:g}"
     if abs(late - entry.skew_us) > entry.skew_bound_us:
         return fails(

@@ -19,6 +19,7 @@ from rampguard.engine.presser import Presser
 from rampguard.engine.reservoirs import WATCHED_S
 from rampguard.engine.supply import Supply
 from rampguard.engine.telling import Teller
+from rampguard.engine.waves import Waves
 from rampguard.guard.limits import Limits
 from rampguard.guard.permissives import Permissive, Standing
 from rampguard.ramp.plan import Plan
@@ -54,6 +55,8 @@ class Live:
     """Whether it is switched on at full mains."""
     reservoirs_watched_s: float = WATCHED_S
     """For how long metered rails are watched once off is proven, or until they are below `HANDS_V`."""
+    waves: Waves | None = None
+    """Keeps the waveforms around what happens; None: no meter samples them."""
     care: Care | None = None
     """What comes after the ramp; None: nothing, the plan's end is the run's."""
 

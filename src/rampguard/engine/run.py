@@ -6,11 +6,13 @@ import queue
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
 from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
+from instruments.roles import CycleMeter
 from rampguard.archive.errors import ArchiveError
 from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep
 from rampguard.engine.before_power import BeforePower, Given, NotProvenOff, Ready, StoppedBeforePower
@@ -34,6 +36,7 @@ from rampguard.engine.reservoirs import UNTIL_HANDS_GO_IN_S, WATCHED_S, reservoi
 from rampguard.engine.setup import Refused, prepare
 from rampguard.engine.supply import DrivenSupply, HandTurnedSupply, Supply, fastest, line_gap_s
 from rampguard.engine.telling import Teller
+from rampguard.engine.waves import Waves
 from rampguard.guard.decision import Layer
 from rampguard.guard.evidence import causes_message, ranked
 from rampguard.guard.interlock import Event, State, step
@@ -85,7 +88,9 @@ class _Run:
     def power_up(self, ready: Ready) -> int:
         """From proven off, through live, to proven off. Returns the exit code."""
         reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
-        teller = Teller(ready.capture, self.given.operator)
+        zero_s = self.given.bench.clock.now_s()
+        waves = self._waves(ready, zero_s)
+        teller = Teller(ready.capture, self.given.operator, waves)
         live = Live(
             bench=self.given.bench,
             plan=self.given.prepared.plan,
@@ -101,9 +106,10 @@ class _Run:
             off_reports=reports,
             lock_step=self.given.lock_step,
             typed=self.given.typed,
-            zero_s=self.given.bench.clock.now_s(),
+            zero_s=zero_s,
             sleep=ready.sleep,
             teller=teller,
+            waves=waves,
             care=self._care(teller),
             direct=self.given.order.direct,
             reservoirs_watched_s=WATCHED_S if self.given.order.clip is None else UNTIL_HANDS_GO_IN_S,
@@ -142,6 +148,23 @@ class _Run:
     def _begins_at_v(self) -> float:
         """Where a source stands when the unit is switched on."""
         return self.given.prepared.plan.stages[0].line_voltage_v if self.given.order.direct else 0.0
+
+    def _waves(self, ready: Ready, zero_s: float) -> Waves | None:
+        """The waveforms around what happens, where a meter samples them."""
+        sampling = [meter for meter in self.given.bench.meters if isinstance(meter, CycleMeter)]
+        if not sampling:
+            return None
+        waves = Waves(
+            ready.capture,
+            unit=self.given.prepared.unit_name,
+            line_frequency_hz=self.given.prepared.bench_file.mains.frequency_hz,
+            zero_s=zero_s,
+            began=datetime.now(UTC),
+            lock_step=self.given.lock_step,
+        )
+        for meter in sampling:
+            meter.listen(waves.feed)
+        return waves
 
     def _care(self, teller: Teller) -> Care | None:
         sheet = self.given.prepared.sheet
@@ -213,6 +236,8 @@ class _Run:
         live.supply.stop()
         outcome, code = self._outcome(loop)
         summary = self.summary(outcome, loop.proof, loop)
+        if live.waves is not None:
+            live.waves.finish()
         live.capture.finish(summary)
         if live.capture.failure:
             self.given.operator.tell("notice", kind="capture", text=f"{live.capture.failure}. THE RECORD IS NOT WHOLE")

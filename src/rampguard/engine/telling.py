@@ -9,6 +9,7 @@ from typing import Final
 from rampguard.archive.writer import CaptureWriter
 from rampguard.engine.operator import Operator
 from rampguard.engine.shown import Shown
+from rampguard.engine.waves import Waves
 from rampguard.ramp.by_hand import Advice, Turn
 from rampguard.ramp.plan import Stage
 
@@ -27,9 +28,10 @@ _NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
 class Teller:
     """Tells; never blocks."""
 
-    def __init__(self, capture: CaptureWriter, operator: Operator) -> None:
+    def __init__(self, capture: CaptureWriter, operator: Operator, waves: Waves | None = None) -> None:
         self._capture = capture
         self._operator = operator
+        self._waves = waves
         self._warned: dict[str, float] = {}
         self._told_s = 0.0
         self._advised: tuple[Turn, float, bool, bool] | None = None
@@ -39,6 +41,8 @@ class Teller:
     def note(self, now_s: float, kind: str, text: str) -> None:
         """Something happened, at this bench time."""
         self._capture.put_event(max(0.0, now_s), kind, text)
+        if self._waves is not None:
+            self._waves.event(kind, max(0.0, now_s))
         if kind not in SAID_OTHERWISE:
             self._operator.tell("notice", kind=kind, text=text)
 

@@ -57,7 +57,7 @@ AROUND: Final[dict[str, Around]] = {
     "stop": Around(0.2, 0.3),
     "power-pressed": Around(0.2, 0.6),
     "inrush": Around(0.2, 0.6),
-    "energised": Around(0.2, 0.6),
+    "energise": Around(0.2, 0.6),
     "warn": Around(0.2, 0.6, most=8),
     "stage": Around(0.2, 0.6, most=12),
     "note": Around(0.2, 0.6, most=8),
