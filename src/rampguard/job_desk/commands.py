@@ -103,6 +103,8 @@ def close(options: argparse.Namespace) -> int:
 
 
 def _added(folder: Path, name: str, entry: Mapping[str, Any]) -> Job:
+    for line in leftovers(folder):  # this write takes its place
+        _say(line)
     return change_job(folder, lambda text: with_entry(text, name, entry), {name})
 
 
