@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -86,3 +87,11 @@ def test_roles_by_order_before_the_first_that_passed_it_was_as_found(folder: Pat
 )
 def test_what_a_run_is_to_its_job(descriptor: dict[str, Any] | None, repaired: bool, role: Role) -> None:
     assert role_of(descriptor, repaired=repaired) == role
+
+
+def test_the_docs_name_every_role_and_say_when_it_is_entered() -> None:
+    page = (CAPTURES.parent / "docs" / "job.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([a-z-]+) \| (?:one|a switch|went|a ramp|the same|stopped)", page, re.MULTILINE)
+    by_hand: set[Role] = {"known-good"}
+    assert {*rows, *by_hand} == set(get_args(Role))
+    assert all(f"`{role}`" in page for role in get_args(Role))

@@ -1,4 +1,4 @@
-"""The JSON Schema of job.toml, for editors that check as one writes. It lies beside this module, as ``job.schema.json``.
+"""The JSON Schema of job.toml, for editors that check as one writes: beside this module, as ``job.schema.json``.
 
 It says less than `rampguard.job.model` checks. Made anew by ``python -m rampguard.job.schema``.
 """
