@@ -44,7 +44,7 @@ def test_captures_that_lie_there_are_found_in_the_order_in_which_they_were_made(
 
 
 def test_what_the_job_says_of_a_capture_goes_before_what_is_worked_out(folder: Path) -> None:
-    entry = '[[capture]]\nfolder = "captures/shorted-output"\nrole = "hunt"\nnote = "with the tone board out"\n'
+    entry = '[[capture]]\nfolder = "./captures/shorted-output/"\nrole = "hunt"\nnote = "with the tone board out"\n'
     gone = '[[capture]]\nfolder = "captures/gone"\nrole = "known-good"\n'
     found = {one.name: one for one in captures_of(folder, job_with(entry + gone))}
     shorted = found["captures/shorted-output"]
