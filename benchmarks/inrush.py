@@ -46,6 +46,8 @@ PRESS_AT: Final = 0.7
 HELD_S: Final = 0.4
 AFTER_S: Final = 2.0
 LOT: Final = 100
+LASTING: Final = 2.5
+"""Nameplate currents that an inrush only passes through."""
 Job = tuple[str, int, int, int]
 
 
@@ -178,29 +180,31 @@ def judged(
     volts: float,
     hertz: float,
     wave: np.ndarray,
-    closed: int,
+    closed: int | None,
     watts: float,
     generator: np.random.Generator,
+    class_name: str = "receiver",
 ) -> One:
-    """Every cycle of one unit, by all layers; judged to its end where nothing trips."""
+    """Every cycle of one unit, by all layers, to its end; ``closed`` is the step at which its relay closed, if any."""
     meter = as_read(wave, hertz, generator)
     limits = limits_for(
-        load_class("receiver"),
+        load_class(class_name),
         nameplate_w=watts,
         nameplate_v=volts,
         signals=meter.signals,
         driven=False,
         line_window_s=meter.measuring_time_s,
     )
-    expecting = Expecting(Basis(load_class="receiver", nameplate_v=volts, nameplate_w=watts))
-    sights, state, waits = Sights(limits.line_window_s), GuardState(), True
-    closed_s = closed / (hertz * STEPS_A_CYCLE)
-    currents = []
+    expecting = Expecting(Basis(load_class=class_name, nameplate_v=volts, nameplate_w=watts))
+    sights, state = Sights(limits.line_window_s), GuardState()
+    closed_s = float("inf") if closed is None else closed / (hertz * STEPS_A_CYCLE)
+    pressed, currents = False, []
     for told in meter.cycles():
         now_s = told.readings[0].time_s
-        pressed, waits = waits and now_s >= closed_s, waits and now_s < closed_s
-        seen = Observation(now_s, told.readings, None, POWER_PRESSED if pressed else "")
-        if now_s >= closed_s and told.readings[1].value is not None:
+        event = POWER_PRESSED if now_s >= closed_s and not pressed else ""
+        pressed = now_s >= closed_s
+        seen = Observation(now_s, told.readings, None, event)
+        if pressed and told.readings[1].value is not None:
             currents.append(told.readings[1].value * volts / watts)
         if state.trip is not None:
             continue
@@ -210,7 +214,7 @@ def judged(
             state, _ = judge_expected(state, decision, limits, now.observation, expecting.expect(now))
     trip = state.trip
     cycles = None if trip is None else (trip.time_s - closed_s) * hertz
-    lasting = sum(current > 2.5 for current in currents)
+    lasting = sum(current > LASTING for current in currents)
     said = "" if trip is None else f"{trip.layer}: {trip.reason}"
     early = cycles is not None and cycles < 0.0
     return One(unit, seed, f"{volts:g}/{hertz:g}", cycles, early, said, max(currents, default=0.0), lasting)
