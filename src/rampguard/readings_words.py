@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from rampguard.quantities import LINE_QUANTITIES, LINE_VOLTAGE, Quantity, Signal
+from rampguard.quantities import LINE_QUANTITIES, LINE_VOLTAGE, SHAPE_QUANTITIES, Quantity, Signal
 
 
 def advice_words(advice: dict[str, Any]) -> str:
@@ -55,8 +55,11 @@ _MILLI_BELOW: Final = {"A": 1.0, "V": 1.0}
 
 
 def readings_line(values: dict[str, float]) -> str:
-    """Readings, by column, in one line that fits a terminal: the line's first, small ones in thousandths."""
-    known = in_order(values)
+    """Readings, by column, in one line that fits a terminal: the line's first, small ones in thousandths.
+
+    The shape of line current is left out: it is for the causes, and says little to whoever looks on.
+    """
+    known = [pair for pair in in_order(values) if pair[0].quantity not in SHAPE_QUANTITIES]
     if len(known) > MOST_IN_A_LINE:
         known = [pair for pair in known if pair[0].quantity in (*LINE_QUANTITIES, Quantity.RAIL, Quantity.TEMPERATURE)]
     return "  ".join(_with_unit(signal, value) for signal, value in known)

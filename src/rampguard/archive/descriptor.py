@@ -66,6 +66,9 @@ _QUANTITIES: Final = {
     Quantity.EMITTER_RESISTOR: "voltage across the emitter resistor, in volts",
     Quantity.RAIL: "rail voltage, in volts",
     Quantity.TEMPERATURE: "temperature, in degrees Celsius",
+    Quantity.LINE_CURRENT_UP: "peak of line current while line voltage is positive, in amperes",
+    Quantity.LINE_CURRENT_DOWN: "size of the peak of line current while line voltage is negative, in amperes",
+    Quantity.LINE_CURRENT_DC: "mean of line current over a cycle, in amperes",
 }
 
 

@@ -69,6 +69,9 @@ _WORDS = {
     Quantity.EMITTER_RESISTOR: "emitter-resistor voltage",
     Quantity.RAIL: "rail voltage",
     Quantity.TEMPERATURE: "temperature",
+    Quantity.LINE_CURRENT_UP: "peak line current, positive half wave",
+    Quantity.LINE_CURRENT_DOWN: "peak line current, negative half wave",
+    Quantity.LINE_CURRENT_DC: "direct part of line current",
 }
 
 

@@ -11,15 +11,29 @@ from collections.abc import Iterator
 
 from rampguard.guard.case import INRUSH, STAGE_CURRENT, Case, not_evaluated, trip, warn, words
 from rampguard.guard.decision import Finding
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Quantity, Reading, Signal, Validity
+from rampguard.quantities import (
+    LINE_CURRENT,
+    LINE_VOLTAGE,
+    REAL_POWER,
+    SHAPE_QUANTITIES,
+    Quantity,
+    Reading,
+    Signal,
+    Validity,
+)
 
 RAILS_FROM_FRACTION = 0.05
 """Rails are compared from this part of the line voltage ceiling on."""
 
 
 def absolute_ceilings(case: Case) -> Iterator[Finding]:
-    """Each new reading against the ceiling of its quantity; over range counts as above any ceiling."""
+    """Each new reading against the ceiling of its quantity; over range counts as above any ceiling.
+
+    The shape of line current has none: its rms value has.
+    """
     for reading in case.observation.readings:
+        if reading.signal.quantity in SHAPE_QUANTITIES:
+            continue
         ceiling = case.limits.ceiling(reading.signal.quantity, in_event=case.in_event, driven=case.driven)
         if ceiling is None:
             yield not_evaluated("ceiling", f"{words(reading.signal)}: no ceiling is set")

@@ -53,6 +53,9 @@ _NAMES: Final = {
     Quantity.DC_OFFSET: "DC offset",
     Quantity.RAIL: "rail",
     Quantity.TEMPERATURE: "temperature",
+    Quantity.LINE_CURRENT_UP: "positive peak",
+    Quantity.LINE_CURRENT_DOWN: "negative peak",
+    Quantity.LINE_CURRENT_DC: "direct part",
 }
 _UNITS: Final = {**UNIT, Quantity.TEMPERATURE: "°C", Quantity.LINE_VOLTAGE: "V rms", Quantity.LINE_CURRENT: "A rms"}
 _Style = dict[str, Any]
