@@ -10,7 +10,9 @@ numbers in `rampguard.loads.shapes` are rounded from these. ``test`` runs the gu
 how often the right cause was first, and among the first two, with and without shapes: the same runs, ranked twice.
 
 Each reading is of one cycle, the last of each 0.1 s, as a digitiser cuts it; 1 % meters, and one gain for all that is
-told of the current. Faults are there at switch-on. Shorts are brought up for 25 s, the others for 45 s to full line.
+told of the current. Every other short is there at switch-on of a ramp of some 50 s, whose first 12 s are simulated; the
+others come at any moment of a ramp of half that time; every third is brought up as a hand turns a knob. The other
+faults are there at switch-on, and full line is reached within 45 s.
 """
 
 from __future__ import annotations
@@ -18,14 +20,13 @@ from __future__ import annotations
 import itertools
 import json
 import pickle
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from fault_population import KINDS, FaultKind
+from fault_population import KINDS, FaultKind, coming
 from figures import write_run
 from jobs import options_parser
 from population import batch, specimens
@@ -42,12 +43,21 @@ LEARNING: Final = 20261
 TESTING: Final = 94117
 SHAPED: Final = tuple(kind for kind in KINDS if not kind.name.startswith("short behind"))
 """All but receivers: theirs trip within an inrush, of which no shape is told."""
-SHORT_S: Final = 25.0
+SHORT_S: Final = 12.0
+LATE_S: Final = (2.0, 11.0)
+"""Between these a short comes that comes late."""
+SLOW_S: Final = 50.0
+FAST_S: Final = 25.0
+"""To full line, a short there at switch-on, and one that comes late."""
 LONG_S: Final = 45.0
+LONG_FULL_S: Final = 35.0
+"""The others: simulated for so long, to full line."""
 LONG_SHARE: Final = 0.8
 """Of faults that take so long so many units, for each of the others."""
 PLAINLY: Final = 1.3
 """Current over that of the same unit without its fault, from which it is the fault's shape that is seen."""
+SINE_APART: Final = 0.05
+SINE_CREST: Final = 1.5
 LEAST_PART: Final = 0.02
 """Part of nameplate current below which `learn` does not look."""
 ACCURACY: Final = 0.01
@@ -83,6 +93,12 @@ def way(generator: np.random.Generator, for_s: float, top_s: float) -> np.ndarra
     return np.minimum(1.0, np.cumsum(steps) * WINDOW_S / top_s)
 
 
+def way_by_hand(generator: np.random.Generator, for_s: float, top_s: float) -> np.ndarray:
+    """The same, by a hand that stops, hurries, and turns back a little."""
+    speeds = generator.choice([-1.0, 0.0, 0.5, 1.0, 3.0], round(for_s / WINDOW_S), p=[0.03, 0.27, 0.3, 0.25, 0.15])
+    return np.clip(np.cumsum(speeds) * WINDOW_S / top_s, 0.0, 1.0)
+
+
 def waves(kind: FaultKind, hertz: float, each: int, seed: int) -> Waves:
     """So many units on each mains of that frequency."""
     volts = np.repeat(mains_by_hertz()[hertz], each)
@@ -92,23 +108,35 @@ def waves(kind: FaultKind, hertz: float, each: int, seed: int) -> Waves:
     one = [draw(FAULTS[kind.fault].parts, generator) for _ in volts]
     drawn = {name: np.array([values[name] for values in one]) for name in one[0]}
     kind.given(parts, watts, drawn)
-    for_s, top_s = (SHORT_S, 70.0) if kind.short else (LONG_S, 35.0)
-    ways = np.array([way(generator, for_s, top_s) for _ in volts]).T * volts
+    onset = np.zeros(len(volts), dtype=int)
+    if kind.short:
+        late = generator.uniform(*LATE_S, len(volts)) / WINDOW_S
+        onset = np.where(np.arange(len(volts)) % 2 == 1, late, 0.0).astype(int)
+        drawn_ways = [
+            (way_by_hand if k % 3 == 0 else way)(generator, SHORT_S, FAST_S if onset[k] else SLOW_S)
+            for k in range(len(volts))
+        ]
+    else:
+        drawn_ways = [way(generator, LONG_S, LONG_FULL_S) for _ in volts]
     both = {name: np.tile(values, 2) for name, values in parts.items()}
-    none = kind.none(parts)
-    happening = {name: np.concatenate([drawn[name], none[name]]) for name in drawn}
     unit = batch(kind.population, both, np.tile(volts, 2), hertz)
-    partial(FAULTS[kind.fault].happens, v=happening)(unit)
-    faulted, whole = np.split(cycles(unit, np.tile(ways, 2), hertz), 2, axis=2)
+    events = coming(kind, drawn, kind.none(both), onset, 1)
+    ways = np.tile(np.array(drawn_ways).T * volts, 2)
+    faulted, whole = np.split(cycles(unit, ways, hertz, events), 2, axis=2)
     return Waves(kind.name, volts, watts, faulted, whole)
 
 
-def cycles(unit: Unit, ways: np.ndarray, hertz: float) -> np.ndarray:
-    """What the last cycle of each window tells: see `Waves`. ``ways`` in V rms, shape (windows, units)."""
+def cycles(unit: Unit, ways: np.ndarray, hertz: float, events: Mapping[int, Callable[[Unit], None]]) -> np.ndarray:
+    """What the last cycle of each window tells: see `Waves`. ``ways`` in V rms, shape (windows, units).
+
+    ``events`` are what happens in some windows.
+    """
     dt_s, count = 1.0 / (hertz * STEPS_A_CYCLE), round(WINDOW_S * hertz)
     sine = np.sqrt(2.0) * np.sin(2.0 * np.pi * np.arange(STEPS_A_CYCLE) / STEPS_A_CYCLE)
     seen = np.zeros((len(ways), 5, ways.shape[1]))
     for w, level in enumerate(ways):
+        if w in events:
+            events[w](unit)
         before = ways[w - 1] if w else np.zeros_like(level)
         for cycle in range(count):
             now = before + (level - before) * ((cycle + 1) / count)
@@ -143,6 +171,10 @@ class Seen:
     crest: np.ndarray
     part: np.ndarray
 
+    def of(self, where: np.ndarray) -> Seen:
+        """Some of them."""
+        return Seen(self.apart[where], self.crest[where], self.part[where])
+
 
 def shapes_of(seen: np.ndarray, where: np.ndarray, nameplate_a: float) -> Seen:
     """Of one unit's windows, shape (windows, 5), those of ``where``."""
@@ -168,7 +200,7 @@ def whole_shapes(some: Waves, k: int) -> Seen:
     return shapes_of(some.whole[:, :, k], where, nameplate_a)
 
 
-EDGES: Final = (LEAST_PART, 0.05, 0.1, 0.2, 0.5, 1.01)
+EDGES: Final = (LEAST_PART, 0.05, 0.1, 0.2, 0.5, 1.0, 10.0)
 """Of the bins around `rampguard.loads.shapes.PARTS`."""
 MEDIAN_OF_STUDENT: Final = 0.741
 """Half of a Student distribution of 4 degrees of freedom is nearer to its middle than this; by its closed form."""
@@ -277,12 +309,21 @@ def all_learnt(lots: list[Waves]) -> Iterator[dict[str, Any]]:
     """What was learnt of each cause of each class, however it comes about; and of whole units."""
     of_cause: dict[str, list[Seen]] = {}
     for some in lots:
-        load_class, units = some.kind.population.load_class, range(len(some.watts))
+        load_class = some.kind.population.load_class
         name = FULL if some.kind.cause in (Cause.LEAK, Cause.RUNAWAY) else some.kind.cause
-        of_cause.setdefault(f"{load_class}, {name}", []).extend(faulted_shapes(some, k) for k in units)
-        of_cause.setdefault(f"{load_class}, whole", []).extend(whole_shapes(some, k) for k in units)
+        for k in range(len(some.watts)):
+            of_cause.setdefault(f"{load_class}, {name}", []).append(faulted_shapes(some, k))
+            of_cause.setdefault(f"{load_class}, whole", []).append(whole_shapes(some, k))
     for name, seen in of_cause.items():
         yield from learnt(name, seen)
+        if name.endswith(Cause.DIODE_SHORT):
+            yield from learnt(f"{name}, yet a sine", [one.of(_yet_a_sine(one)) for one in seen])
+            yield from learnt(f"{name}, no longer", [one.of(~_yet_a_sine(one)) for one in seen])
+
+
+def _yet_a_sine(seen: Seen) -> np.ndarray:
+    """Where the other diodes do not conduct yet."""
+    return (seen.apart < SINE_APART) & (seen.crest < np.log(SINE_CREST))
 
 
 def tested(lots: list[Waves], seed: int, run_name: str) -> Iterator[dict[str, Any]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -38,6 +39,7 @@ from rampguard.quantities import (
     Validity,
     Wave,
 )
+from rampguard.replay import ReplayInput, ReplayResult, replay
 
 AMPLIFIER = SHAPES["linear-amplifier"]
 NAMEPLATE_A = 1.0
@@ -86,21 +88,24 @@ def test_the_spreads_tails_are_students() -> None:
 
 
 def test_between_the_parts_it_goes_by_the_logarithm_and_beyond_them_it_stays() -> None:
-    values = (1.0, 2.0, 3.0, 4.0, 5.0)
+    values = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
     for place, part in enumerate(shapes.PARTS):
         assert shapes._at(values, part) == pytest.approx(values[place])
     assert shapes._at(values, math.sqrt(0.03 * 0.07)) == pytest.approx(1.5)
-    assert (shapes._at(values, 0.001), shapes._at(values, 9.0)) == (1.0, 5.0)
+    assert (shapes._at(values, 0.001), shapes._at(values, 9.0)) == (1.0, 6.0)
 
 
 def test_every_spread_is_of_a_cause_that_its_class_follows() -> None:
     assert set(SHAPES) <= set(LOAD_CLASSES)
-    for name, spreads in SHAPES.items():
-        assert set(spreads) <= set(FOLLOWED[name]) - {Cause.NO_FAULT}
-        for spread in spreads.values():
-            assert all(crest >= math.sqrt(2.0) for crest in spread.crest)
-            assert all(sd > 0.0 for sd in spread.crest_ln_sd)
-            assert all(0.0 <= apart < 1.0 for apart in spread.apart)
+    for name, looks in SHAPES.items():
+        assert set(looks) <= set(FOLLOWED[name]) - {Cause.NO_FAULT}
+        for spreads in looks.values():
+            for spread in spreads:
+                assert all(crest >= math.sqrt(2.0) for crest in spread.crest)
+                assert all(0.0 <= apart < 1.0 for apart in spread.apart)
+            for shares in zip(*(spread.share for spread in spreads), strict=True):
+                assert sum(shares) == pytest.approx(1.0)
+                assert min(shares) > 0.0
 
 
 PEAKS = st.floats(0.0, 50.0)
@@ -275,6 +280,22 @@ def test_a_shape_neither_trips_nor_keeps_from_it_and_says_not_whether_there_is_a
                 assert abs(math.log(other[cause] / other[than]) - math.log(p / q)) <= MOST_NATS * 2.0 + 1e-6
 
 
+def test_it_moves_what_is_believed_among_the_faults_it_speaks_of_and_nothing_else() -> None:
+    sums = {Cause.OUTPUT_SHORT: 3.0, Cause.DIODE_SHORT: 2.0, Cause.LEAK: 1.0}
+    plain = EvidenceMemory(sums=sums, totals=sums)
+    before = dict(ranked(plain, None))
+    shape = {Cause.OUTPUT_SHORT: -2.0, Cause.DIODE_SHORT: 0.0, Cause.RUNAWAY: -4.0}  # of the last none was spoken
+    after = dict(ranked(replace(plain, shape=shape), None))
+    for cause in (Cause.NO_FAULT, Cause.LEAK, Cause.OTHER):
+        assert after[cause] == pytest.approx(before[cause])
+    short, diode = before[Cause.OUTPUT_SHORT], before[Cause.DIODE_SHORT]
+    part = (short + diode) / (short * math.exp(-2.0) + diode)
+    assert after[Cause.OUTPUT_SHORT] == pytest.approx(part * short * math.exp(-2.0))
+    assert after[Cause.DIODE_SHORT] == pytest.approx(part * diode)
+    elsewhere = dict(ranked(replace(plain, shape={Cause.RUNAWAY: -4.0}), None))
+    assert elsewhere == before
+
+
 def test_the_newest_shape_counts_alone_and_a_press_of_power_forgets_it() -> None:
     memory = EvidenceMemory(sums={Cause.LEAK: 9.0, Cause.RUNAWAY: 9.0}, totals={Cause.LEAK: 9.0, Cause.RUNAWAY: 9.0})
     for nats in (-1.0, -3.0, -2.0):
@@ -294,6 +315,10 @@ def test_a_shape_has_no_ceiling_and_no_place_among_what_was_not_evaluated() -> N
     _, plain = judge(GuardState(), LIMITS, _cycle(0.0, 4.0, 0.1))
     assert decision == plain
     assert all(LIMITS.ceiling(quantity, in_event=False) is None for quantity in SHAPE_QUANTITIES)
+    late = Observation(0.0, (reading(LINE_CURRENT_UP, 99.0), reading(LINE_CURRENT, 99.0)), None)
+    _, decision = judge(GuardState(), LIMITS, late)
+    assert decision.trip is not None
+    assert decision.trip.check == "ceiling"
     bad = Observation(0.0, (reading(LINE_CURRENT_UP, None, validity=Validity.OVER_RANGE),), None)
     _, decision = judge(GuardState(), LIMITS, bad)
     assert decision.trip is None
@@ -325,6 +350,23 @@ def test_the_words_say_what_the_wave_showed_and_what_it_is_like() -> None:
     assert "peaks 50 % higher" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 98  # what is to be done first is one line, as without a wave
     assert wave_message(EvidenceMemory()) is None
+
+
+@pytest.mark.parametrize(
+    ("shape", "speaks_for"),
+    [
+        ({Cause.DIODE_SHORT: 0.0, Cause.LEAK: -1.0}, Cause.DIODE_SHORT),
+        ({Cause.DIODE_SHORT: 0.0, Cause.LEAK: -0.99}, None),
+        ({Cause.LEAK: -3.0, Cause.DIODE_SHORT: -1.5, Cause.OTHER: 0.0}, Cause.DIODE_SHORT),
+        ({Cause.DIODE_SHORT: 0.0, Cause.OTHER: -4.0}, None),  # with none beside it there is nothing to be ahead of
+        ({}, None),
+    ],
+)
+def test_it_speaks_for_a_fault_that_is_ahead_of_all_followed(shape: dict[str, float], speaks_for: str | None) -> None:
+    told = wave_message(EvidenceMemory(shape=shape, wave=Wave(0.1, 1.5)))
+    assert told == {"apart": 0.1, "crest": 1.5, "speaks_for": speaks_for}
+    assert told is not None
+    assert type(told["speaks_for"]) in (str, type(None))
 
 
 @pytest.mark.parametrize(
@@ -362,3 +404,49 @@ def _simulated(name: str, volts: float, cycles: int = 12) -> np.ndarray:
 def test_of_simulated_units_a_shorted_diode_has_unlike_half_waves_and_a_shorted_pair_like_ones() -> None:
     assert np.all(_simulated("shorted-rectifier", 12.0) > 0.05)
     assert np.all(_simulated("shorted-output", 12.0) < 0.02)
+
+
+@pytest.fixture(scope="module")
+def table() -> list[dict[str, float]]:
+    """What a digitiser would tell of an amplifier with a shorted diode, a cycle in five, the line rising by 2 V/s."""
+    unit, steps, rows = make_batch("shorted-rectifier", [5], 230.0, 50.0), 128, []
+    for cycle in range(1, 71):
+        volts, line_v, line_a = 0.04 * cycle, np.zeros(steps), np.zeros(steps)
+        for n, sine in enumerate(np.sin(2.0 * np.pi * np.arange(steps) / steps)):
+            source = math.sqrt(2.0) * volts * sine
+            line_a[n] = unit.step(np.array([source]), 0.02 / steps)[0]
+            line_v[n] = source - line_a[n] * np.ravel(unit.supply_ohm)[0]
+        if cycle % 5 == 0:
+            rows.append(
+                {
+                    "time_s": 0.02 * cycle,
+                    "line_voltage_v": float(np.sqrt(np.mean(line_v**2))),
+                    "line_current_a": float(np.sqrt(np.mean(line_a**2))),
+                    "real_power_w": float(np.mean(line_v * line_a)),
+                    "line_current_up_a": float(line_a.max()),
+                    "line_current_down_a": float(-line_a.min()),
+                }
+            )
+    return rows
+
+
+def _replayed(folder: Path, rows: list[dict[str, float]], columns: int) -> ReplayResult:
+    names = list(rows[0])[:columns]
+    lines = [",".join(names), *(",".join(f"{row[name]:.6f}" for name in names) for row in rows)]
+    file = folder / f"{columns}.csv"
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    given = ReplayInput(load_class="linear-amplifier", nameplate_w=300.0, meter="v=0.1%+0.01,a=0.5%+0.002")
+    return replay(str(file), given, notes=lambda _: None)
+
+
+def test_a_table_with_peaks_trips_where_it_did_and_names_the_diode_with_more_right(
+    table: list[dict[str, float]], tmp_path: Path
+) -> None:
+    plain, shaped = _replayed(tmp_path, table, 4), _replayed(tmp_path, table, 6)
+    assert plain.trip is not None
+    assert shaped.trip == plain.trip
+    assert "wave" not in plain.as_message
+    assert dict(shaped.causes)[Cause.DIODE_SHORT] > dict(plain.causes)[Cause.DIODE_SHORT]
+    assert set(shaped.as_message["wave"]) == {"apart", "crest", "speaks_for"}
+    assert "nearly a sine" in " ".join(shaped.as_text.split())
+    assert "The wave" not in plain.as_text

@@ -72,8 +72,8 @@ class Basis:
 
     def shapes(self) -> Shapes:
         """What the shape of the current says of them; behind a series lamp, which levels it, nothing."""
-        spreads = {} if self.series_lamp_w is not None else SHAPES.get(self.load_class, {})
-        return Shapes(spreads, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w)
+        looks = {} if self.series_lamp_w is not None else SHAPES.get(self.load_class, {})
+        return Shapes(looks, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w)
 
     def healthy(self) -> Causes:
         """A healthy unit alone, nothing of it forgotten."""

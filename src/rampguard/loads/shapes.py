@@ -47,22 +47,26 @@ HALF_CYCLE_S: Final = 0.01
 """...which takes so long, at 50 Hz; at 60 Hz less."""
 LONGEST_S: Final = 1.0
 """After a longer gap between readings nothing is known of how fast the line rises."""
-PARTS: Final = (0.03, 0.07, 0.14, 0.32, 0.7)
+PARTS: Final = (0.03, 0.07, 0.14, 0.32, 0.7, 2.0)
 """The parts of nameplate current that shapes were learnt at."""
 
-Five = tuple[float, float, float, float, float]
+Six = tuple[float, float, float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A fault's shapes at each of `PARTS`: about how large ``apart`` is; crest factor, and its logarithm's sd."""
+    """Shapes of a fault at each of `PARTS`: about how large ``apart`` is; crest factor, and its logarithm's sd.
 
-    apart: Five
-    crest: Five
-    crest_ln_sd: Five
+    ``share`` is how often the fault looks like this there, where it may look in several ways.
+    """
+
+    apart: Six
+    crest: Six
+    crest_ln_sd: Six
+    share: Six = (1.0,) * 6
 
     def nats(self, wave: Wave, part: float, apart_u: float, crest_u: float) -> float:
-        """Log-likelihood of a wave at that part of nameplate current.
+        """Log-likelihood of a wave at that part of nameplate current, and of the fault's looking like this.
 
         It was read with these standard uncertainties (of apart; of the logarithm of the crest factor).
         """
@@ -70,7 +74,8 @@ class Spread:
         apart_sd = combined(ones, (_at(self.apart, part), APART_ALLOWANCE, apart_u))
         crest_sd = combined(ones, (_at(self.crest_ln_sd, part), CREST_ALLOWANCE, crest_u))
         off = math.log(wave.crest / _at(self.crest, part))
-        return _student(wave.apart / apart_sd) + _student(off / crest_sd) - math.log(apart_sd * crest_sd)
+        likely = _student(wave.apart / apart_sd) + _student(off / crest_sd) - math.log(apart_sd * crest_sd)
+        return math.log(_at(self.share, part)) + likely
 
 
 def _student(sigmas: float) -> float:
@@ -78,7 +83,7 @@ def _student(sigmas: float) -> float:
     return -0.5 * (DEGREES + 1.0) * math.log1p(sigmas * sigmas / DEGREES)
 
 
-def _at(values: Five, part: float) -> float:
+def _at(values: Six, part: float) -> float:
     """Between the two of `PARTS` around it, by the logarithm; beyond the ends what is there."""
     after = bisect_right(PARTS, part)
     if after in (0, len(PARTS)):
@@ -88,36 +93,58 @@ def _at(values: Five, part: float) -> float:
     return values[after - 1] + way * (values[after] - values[after - 1])
 
 
-_ANY: Final = Spread((0.15,) * 5, (2.2,) * 5, (0.4,) * 5)
+Looks = tuple[Spread, ...]
+"""The ways in which a fault may look."""
+_ANY: Final = Spread((0.15,) * 6, (2.2,) * 6, (0.4,) * 6)
 """What a fault that nothing here follows may have about any shape; no source."""
 _ON_FULL_RESERVOIRS: Final = Spread(
-    (0.030, 0.014, 0.006, 0.004, 0.001), (3.02, 2.94, 2.92, 2.72, 2.43), (0.10, 0.10, 0.09, 0.08, 0.08)
+    (0.030, 0.014, 0.006, 0.004, 0.001, 0.001),
+    (3.02, 2.94, 2.92, 2.72, 2.43, 2.43),
+    (0.10, 0.10, 0.09, 0.08, 0.08, 0.08),
 )
 """A leak and a running idle alike: the reservoirs do not know what draws. The first two are those of whole units."""
-SHAPES: Final[Mapping[str, Mapping[str, Spread]]] = {
+SHAPES: Final[Mapping[str, Mapping[str, Looks]]] = {
     "linear-amplifier": {
-        Cause.OUTPUT_SHORT: Spread(
-            (0.007, 0.004, 0.002, 0.001, 0.001), (1.98, 1.82, 1.68, 1.56, 1.50), (0.11, 0.09, 0.08, 0.06, 0.05)
+        Cause.OUTPUT_SHORT: (
+            Spread(
+                (0.007, 0.004, 0.002, 0.001, 0.001, 0.001),
+                (1.98, 1.82, 1.68, 1.56, 1.50, 1.50),
+                (0.11, 0.09, 0.08, 0.06, 0.05, 0.05),
+            ),
         ),
-        Cause.DIODE_SHORT: Spread(
-            (0.010, 0.064, 0.227, 0.223, 0.142), (1.44, 1.48, 1.66, 1.66, 1.59), (0.06, 0.10, 0.09, 0.08, 0.06)
+        Cause.DIODE_SHORT: (
+            Spread(  # below the other diodes' threshold
+                (0.010, 0.020, 0.020, 0.020, 0.020, 0.020), (1.43,) * 6, (0.02,) * 6, (0.9, 0.5, 0.05, 0.01, 0.01, 0.01)
+            ),
+            Spread(
+                (0.10, 0.15, 0.227, 0.223, 0.142, 0.142),
+                (1.60, 1.60, 1.66, 1.66, 1.59, 1.59),
+                (0.10, 0.10, 0.09, 0.08, 0.06, 0.06),
+                (0.1, 0.5, 0.95, 0.99, 0.99, 0.99),
+            ),
         ),
         # Drawn were turns that take a third of the rating; more of them are nearer to a sine, which the spread allows.
-        Cause.SHORTED_TURNS: Spread(
-            (0.045, 0.027, 0.012, 0.003, 0.003), (2.19, 2.24, 2.30, 2.19, 2.19), (0.20, 0.20, 0.20, 0.20, 0.20)
+        Cause.SHORTED_TURNS: (
+            Spread((0.045, 0.027, 0.012, 0.003, 0.003, 0.003), (2.19, 2.24, 2.30, 2.19, 2.19, 2.19), (0.20,) * 6),
         ),
-        Cause.LEAK: _ON_FULL_RESERVOIRS,
-        Cause.RUNAWAY: _ON_FULL_RESERVOIRS,
+        Cause.LEAK: (_ON_FULL_RESERVOIRS,),
+        Cause.RUNAWAY: (_ON_FULL_RESERVOIRS,),
     },
     "transformer": {
-        Cause.SHORTED_TURNS: Spread(
-            (0.198, 0.040, 0.015, 0.004, 0.004), (1.59, 1.45, 1.43, 1.42, 1.42), (0.04, 0.02, 0.01, 0.01, 0.01)
+        Cause.SHORTED_TURNS: (
+            Spread(
+                (0.198, 0.040, 0.015, 0.004, 0.004, 0.004),
+                (1.59, 1.45, 1.43, 1.42, 1.42, 1.42),
+                (0.04, 0.02, 0.01, 0.01, 0.01, 0.01),
+            ),
         ),
     },
     "switch-mode": {
-        Cause.SWITCH_SHORT: Spread((0.0,) * 5, (2.17, 1.97, 1.83, 1.68, 1.58), (0.07, 0.08, 0.08, 0.07, 0.06)),
+        Cause.SWITCH_SHORT: (
+            Spread((0.0,) * 6, (2.17, 1.97, 1.83, 1.68, 1.58, 1.58), (0.07, 0.08, 0.08, 0.07, 0.06, 0.06)),
+        ),
         # By physics alone, no unit simulated: it shorts the limiter across the line in one half cycle.
-        Cause.DIODE_SHORT: Spread((0.6,) * 5, (2.0,) * 5, (0.2,) * 5),
+        Cause.DIODE_SHORT: (Spread((0.6,) * 6, (2.0,) * 6, (0.2,) * 6),),
     },
 }
 """By load class and cause. `Cause.OTHER` is beside them: it may look like any of them, and like none.
@@ -140,7 +167,7 @@ def wave_of(sight: Sight, nameplate_a: float) -> Wave | None:
 
 
 def shape_nats(
-    spreads: Mapping[str, Spread], wave: Wave, part: float, *, relative_bound: float = 0.0, rise: float = 0.0
+    looks: Mapping[str, Looks], wave: Wave, part: float, *, relative_bound: float = 0.0, rise: float = 0.0
 ) -> dict[str, float]:
     """What a shape says of each cause, in nats: the best has 0, none less than minus `MOST_NATS`.
 
@@ -150,15 +177,19 @@ def shape_nats(
     own = standard(relative_bound)
     apart_u = combined((math.sqrt(0.5), SLEW_GAIN), (own, rise))
     crest_u = combined((math.sqrt(2.0), SLEW_GAIN), (own, rise))
-    nats = {cause: spread.nats(wave, part, apart_u, crest_u) for cause, spread in spreads.items()}
-    nats[Cause.OTHER] = _log_mean((*nats.values(), _ANY.nats(wave, part, apart_u, crest_u)))
+    nats = {
+        cause: _log_sum([spread.nats(wave, part, apart_u, crest_u) for spread in spreads])
+        for cause, spreads in looks.items()
+    }
+    others = [*nats.values(), _ANY.nats(wave, part, apart_u, crest_u)]
+    nats[Cause.OTHER] = _log_sum(others) - math.log(len(others))
     most = max(nats.values())
     return {cause: max(value - most, -MOST_NATS) for cause, value in nats.items()}
 
 
-def _log_mean(nats: tuple[float, ...]) -> float:
+def _log_sum(nats: list[float]) -> float:
     most = max(nats)
-    return most + math.log(sum(math.exp(value - most) for value in nats) / len(nats))
+    return most + math.log(sum(math.exp(value - most) for value in nats))
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,10 +202,10 @@ class ShapesState:
 
 
 class Shapes:
-    """The shapes of a class's faults; empty ``spreads``: nothing is ever told. Volts rms, watts of the nameplate."""
+    """The shapes of a class's faults; empty ``looks``: nothing is ever told. Volts rms, watts of the nameplate."""
 
-    def __init__(self, spreads: Mapping[str, Spread], *, nameplate_v: float, nameplate_w: float) -> None:
-        self._spreads = spreads
+    def __init__(self, looks: Mapping[str, Looks], *, nameplate_v: float, nameplate_w: float) -> None:
+        self._looks = looks
         self._amperes = nameplate_w / nameplate_v
 
     def step(self, state: ShapesState, sight: Sight) -> tuple[ShapesState, tuple[Wave, dict[str, float]] | None]:
@@ -188,11 +219,11 @@ class Shapes:
         after = replace(state, time_s=sight.time_s, volts=sight.line_voltage_v, event_until_s=until_s)
         wave = wave_of(sight, self._amperes)
         rise = _rise(state, sight.time_s, sight.line_voltage_v)
-        if wave is None or rise is None or sight.time_s <= until_s or not self._spreads:
+        if wave is None or rise is None or sight.time_s <= until_s or not self._looks:
             return after, None
         amperes = max(sight.line_current_a or 0.0, 1e-9)
         bound = sight.current_bound_a / amperes
-        return after, (wave, shape_nats(self._spreads, wave, amperes / self._amperes, relative_bound=bound, rise=rise))
+        return after, (wave, shape_nats(self._looks, wave, amperes / self._amperes, relative_bound=bound, rise=rise))
 
 
 def _rise(state: ShapesState, time_s: float, volts: float) -> float | None:
