@@ -98,8 +98,8 @@ Looks = tuple[Spread, ...]
 _ANY: Final = Spread((0.15,) * 6, (2.2,) * 6, (0.4,) * 6)
 """What a fault that nothing here follows may have about any shape; no source."""
 _ON_FULL_RESERVOIRS: Final = Spread(
-    (0.030, 0.014, 0.006, 0.004, 0.001, 0.001),
-    (3.02, 2.94, 2.92, 2.72, 2.43, 2.43),
+    (0.039, 0.021, 0.006, 0.004, 0.001, 0.001),
+    (3.00, 2.94, 2.92, 2.72, 2.43, 2.25),
     (0.10, 0.10, 0.09, 0.08, 0.08, 0.08),
 )
 """A leak and a running idle alike: the reservoirs do not know what draws. The first two are those of whole units."""
@@ -107,20 +107,23 @@ SHAPES: Final[Mapping[str, Mapping[str, Looks]]] = {
     "linear-amplifier": {
         Cause.OUTPUT_SHORT: (
             Spread(
-                (0.007, 0.004, 0.002, 0.001, 0.001, 0.001),
-                (1.98, 1.82, 1.68, 1.56, 1.50, 1.50),
-                (0.11, 0.09, 0.08, 0.06, 0.05, 0.05),
+                (0.008, 0.004, 0.002, 0.001, 0.001, 0.001),
+                (1.97, 1.81, 1.68, 1.57, 1.50, 1.48),
+                (0.10, 0.09, 0.08, 0.06, 0.05, 0.06),
             ),
         ),
         Cause.DIODE_SHORT: (
-            Spread(  # below the other diodes' threshold
-                (0.010, 0.020, 0.020, 0.020, 0.020, 0.020), (1.43,) * 6, (0.02,) * 6, (0.9, 0.5, 0.05, 0.01, 0.01, 0.01)
+            Spread(  # below the other diodes' threshold...
+                (0.014, 0.018, 0.025, 0.032, 0.032, 0.032),
+                (1.43, 1.43, 1.43, 1.42, 1.42, 1.42),
+                (0.01, 0.01, 0.02, 0.02, 0.02, 0.02),
+                (0.8, 0.5, 0.15, 0.03, 0.01, 0.01),
             ),
-            Spread(
-                (0.10, 0.15, 0.227, 0.223, 0.142, 0.142),
-                (1.60, 1.60, 1.66, 1.66, 1.59, 1.59),
-                (0.10, 0.10, 0.09, 0.08, 0.06, 0.06),
-                (0.1, 0.5, 0.95, 0.99, 0.99, 0.99),
+            Spread(  # ...and above it
+                (0.203, 0.113, 0.193, 0.231, 0.153, 0.187),
+                (1.62, 1.54, 1.64, 1.67, 1.60, 1.61),
+                (0.10, 0.11, 0.08, 0.07, 0.05, 0.08),
+                (0.2, 0.5, 0.85, 0.97, 0.99, 0.99),
             ),
         ),
         # Drawn were turns that take a third of the rating; more of them are nearer to a sine, which the spread allows.
