@@ -144,7 +144,7 @@ SHAPES: Final[Mapping[str, Mapping[str, Looks]]] = {
     },
     "switch-mode": {
         Cause.SWITCH_SHORT: (
-            Spread((0.0,) * 6, (2.17, 1.97, 1.83, 1.68, 1.58, 1.58), (0.07, 0.08, 0.08, 0.07, 0.06, 0.06)),
+            Spread((0.0,) * 6, (2.10, 1.95, 1.84, 1.68, 1.58, 1.52), (0.06, 0.07, 0.08, 0.06, 0.05, 0.05)),
         ),
         # By physics alone, no unit simulated: it shorts the limiter across the line in one half cycle.
         Cause.DIODE_SHORT: (Spread((0.6,) * 6, (2.0,) * 6, (0.2,) * 6),),
