@@ -372,9 +372,11 @@ def test_it_speaks_for_a_fault_that_is_ahead_of_all_followed(shape: dict[str, fl
 @pytest.mark.parametrize(
     ("apart", "crest", "said"),
     [
-        (0.05, 2.0, "the two half waves of the current are alike, and it is broad pulses"),
-        (0.02, 3.0, "the two half waves of the current are alike, and it is narrow pulses"),
-        (0.5, 2.0, "the current flows in one half wave far more than in the other"),
+        (0.05, 2.0, "the two half waves of the current are alike, and it comes in broad pulses"),
+        (0.02, 3.0, "the two half waves of the current are alike, and it comes in narrow pulses"),
+        (0.2, 2.0, "one half wave of the current peaks 50 % higher than the other"),
+        (0.5, 2.0, "one half wave of the current peaks 3.0 times as high as the other"),
+        (0.8, 2.0, "the current flows almost in one half wave alone"),
     ],
 )
 def test_a_wave_that_speaks_for_none_says_so(apart: float, crest: float, said: str) -> None:

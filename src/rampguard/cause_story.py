@@ -90,15 +90,17 @@ STORY: Final[dict[str, Words]] = {
 
 ALIKE: Final = 0.05
 """Half waves no further apart than this are alike, as far as meters and the mains tell."""
-CRESTS: Final = ((1.6, "nearly a sine"), (2.3, "broad pulses"), (float("inf"), "narrow pulses"))
-"""What a wave of a crest factor below each of these looks like; a sine has 1.41."""
+ONE_SIDED: Final = 0.8
+"""From here on one half wave is all there is to speak of."""
+CRESTS: Final = ((1.6, "is nearly a sine"), (2.3, "comes in broad pulses"), (float("inf"), "comes in narrow pulses"))
+"""What a wave of a crest factor below each of these does; a sine has 1.41."""
 
 
 def wave_words(wave: Mapping[str, Any]) -> str:
     """What the shape of the current's wave showed, and what that is like; see `guard.evidence.wave_message`."""
     apart, crest = float(wave["apart"]), float(wave["crest"])
     looks = next(words for below, words in CRESTS if crest < below)
-    said = f"{_halves(apart)}, and it is {looks} (crest factor {crest:.2f})"
+    said = f"{_halves(apart)}, and it {looks} (crest factor {crest:.2f})"
     like = wave["speaks_for"]
     return (
         f"{said}, as with {CAUSE_WORDS[like]}" if like in CAUSE_WORDS else f"{said}, which tells no fault from others"
@@ -108,10 +110,11 @@ def wave_words(wave: Mapping[str, Any]) -> str:
 def _halves(apart: float) -> str:
     if apart <= ALIKE:
         return "the two half waves of the current are alike"
-    if apart >= 0.5:
-        return "the current flows in one half wave far more than in the other"
-    percent = 100.0 * ((1.0 + apart) / (1.0 - apart) - 1.0)
-    return f"one half wave of the current peaks {percent:.0f} % higher than the other"
+    if apart >= ONE_SIDED:
+        return "the current flows almost in one half wave alone"
+    times = (1.0 + apart) / (1.0 - apart)
+    higher = f"{times:.1f} times as high as" if times >= 2.0 else f"{100.0 * (times - 1.0):.0f} % higher than"
+    return f"one half wave of the current peaks {higher} the other"
 
 
 def told_causes(causes: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
