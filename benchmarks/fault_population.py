@@ -261,7 +261,7 @@ def lots(
         np.concatenate(member_ways, axis=1),
         hertz,
         press,
-        _coming(kind, drawn, kind.none(all_parts), onset, len(ways)),
+        coming(kind, drawn, kind.none(all_parts), onset, len(ways)),
     )
     each_member = np.split(seen, len(members), axis=2)
     known_good = each_member[-1] if kind.like_idle else None
@@ -277,7 +277,7 @@ def lots(
     return found
 
 
-def _coming(
+def coming(
     kind: FaultKind, drawn: Parts, none: Parts, onset: np.ndarray, ways: int
 ) -> dict[int, Callable[[Unit], None]]:
     """What happens in which window: the first half of each way's units have their faults from their onsets on."""

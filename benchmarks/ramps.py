@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from instruments.simulated.unit import Unit
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import Expecting, Sights
 from rampguard.guard.decision import Observation, Severity, Trip
-from rampguard.guard.evidence import ranked
+from rampguard.guard.evidence import EvidenceMemory, ranked
 from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.loads.basis import Basis, narrowed_by_known_good
 from rampguard.loads.classes import load_class
@@ -132,6 +132,8 @@ class Verdict:
     fit: float
     causes: tuple[tuple[str, float], ...]
     """Ranked at the trip, or at the end."""
+    evidence: EvidenceMemory = field(default_factory=EvidenceMemory)
+    """What they are ranked by."""
 
 
 def readings_of(
@@ -200,4 +202,4 @@ def judged(
             warned[decision.reason[:60]] += 1
         if decision.trip is not None:
             break
-    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, state.trip))
+    return Verdict(state.trip, dict(warned), fit, ranked(state.evidence, state.trip), state.evidence)

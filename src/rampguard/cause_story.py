@@ -7,9 +7,9 @@ measure is common practice, no source.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from rampguard.guard.evidence import CAUSE_WORDS
 from rampguard.quantities import Cause
@@ -88,14 +88,45 @@ STORY: Final[dict[str, Words]] = {
 }
 
 
+ALIKE: Final = 0.05
+"""Half waves no further apart than this are alike, as far as meters and the mains tell."""
+ONE_SIDED: Final = 0.8
+"""From here on one half wave is all there is to speak of."""
+CRESTS: Final = ((1.6, "is nearly a sine"), (2.3, "comes in broad pulses"), (float("inf"), "comes in narrow pulses"))
+"""What a wave of a crest factor below each of these does; a sine has 1.41."""
+
+
+def wave_words(wave: Mapping[str, Any]) -> str:
+    """What the shape of the current's wave showed, and what that is like; see `guard.evidence.wave_message`."""
+    apart, crest = float(wave["apart"]), float(wave["crest"])
+    looks = next(words for below, words in CRESTS if crest < below)
+    said = f"{_halves(apart)}, and it {looks} (crest factor {crest:.2f})"
+    like = wave["speaks_for"]
+    return (
+        f"{said}, as with {CAUSE_WORDS[like]}" if like in CAUSE_WORDS else f"{said}, which tells no fault from others"
+    )
+
+
+def _halves(apart: float) -> str:
+    if apart <= ALIKE:
+        return "the two half waves of the current are alike"
+    if apart >= ONE_SIDED:
+        return "the current flows almost in one half wave alone"
+    times = (1.0 + apart) / (1.0 - apart)
+    higher = f"{times:.1f} times as high as" if times >= 2.0 else f"{100.0 * (times - 1.0):.0f} % higher than"
+    return f"one half wave of the current peaks {higher} the other"
+
+
 def told_causes(causes: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
     """The faults that are worth telling, with their probabilities, best first."""
     faults = [(cause, probability) for cause, probability in causes if cause != Cause.NO_FAULT]
     return [pair for pair in faults if pair[1] >= LEAST_TOLD][:TOLD_MOST]
 
 
-def cause_lines(causes: Sequence[tuple[str, float]], *, tripped: bool, width: int = 100) -> Iterator[str]:
-    """The causes as lines of text, best first; nothing where nothing speaks for any fault."""
+def cause_lines(
+    causes: Sequence[tuple[str, float]], *, tripped: bool, width: int = 100, wave: Mapping[str, Any] | None = None
+) -> Iterator[str]:
+    """The causes as lines of text, best first, and what the wave showed; nothing where nothing speaks for any fault."""
     told = told_causes(causes)
     if not told or (not tripped and causes[0][0] == Cause.NO_FAULT):
         return
@@ -109,6 +140,8 @@ def cause_lines(causes: Sequence[tuple[str, float]], *, tripped: bool, width: in
         yield from _wrapped("measure next: ", words.measure, width)
         if words.like:
             yield from _wrapped("mind: ", words.like, width)
+    if wave is not None:
+        yield from _wrapped("", f"The wave, when last told: {wave_words(wave)}.", width)
     if len(told) > 1 and told[1][1] > 0.1 * told[0][1]:
         names = " and ".join(CAUSE_WORDS[cause] for cause, _ in told)
         yield from _wrapped("", f"These meters do not tell {names} apart for certain.", width)

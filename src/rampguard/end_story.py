@@ -47,7 +47,9 @@ def proof_lines(summary: Mapping[str, Any]) -> Iterator[str]:
 
 def causes_of(summary: Mapping[str, Any], width: int = 100) -> Iterator[str]:
     """The likely causes, with what to measure next, in lines no longer than ``width``."""
-    yield from cause_lines(causes_in(summary), tripped=summary["trip"] is not None, width=width)
+    yield from cause_lines(
+        causes_in(summary), tripped=summary["trip"] is not None, width=width, wave=summary.get("wave")
+    )
 
 
 def causes_in(summary: Mapping[str, Any]) -> Sequence[tuple[str, float]]:

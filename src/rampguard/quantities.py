@@ -43,8 +43,8 @@ UNIT: Final[dict[Quantity, str]] = {
 """The SI unit each quantity is held in (rms for line voltage and current; degrees Celsius for temperature)."""
 
 SHAPE_QUANTITIES: Final = frozenset({Quantity.LINE_CURRENT_UP, Quantity.LINE_CURRENT_DOWN, Quantity.LINE_CURRENT_DC})
-"""What the shape of the line current says of a cycle: its peaks while line voltage is positive and negative, both told
-as positive, and its mean. Only a meter that samples the waveform tells them; they have no ceilings of their own."""
+"""What a cycle tells of the shape of line current: its peak while line voltage is positive, the size of its peak while
+it is negative, its mean. None has a ceiling: line current has one."""
 
 LINE_QUANTITIES: Final = SHAPE_QUANTITIES | {Quantity.LINE_VOLTAGE, Quantity.LINE_CURRENT, Quantity.REAL_POWER}
 """Quantities of the line: a bench has one of each. All others belong to a named channel of the unit."""
@@ -180,14 +180,29 @@ class Cause(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Wave:
+    """The shape of a cycle of line current.
+
+    ``apart`` is by how much its two half waves differ: the difference of their peaks over their sum, 0 to 1. ``crest``
+    is its crest factor: the greater peak over the rms value.
+    """
+
+    apart: float
+    crest: float
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """What a reading says of each cause: its log-likelihood in nats, by the cause's name; empty where nothing is told.
 
-    ``readings`` is for how many independent readings it counts, 0 to 1.
+    ``readings`` is for how many independent readings it counts, 0 to 1. ``shape`` is what the newest cycle's shape
+    says of each cause, in nats: a state, not to be added up. ``wave`` is that shape; None where nothing is told of it.
     """
 
     nats: Mapping[str, float] = field(default_factory=dict)
     readings: float = 0.0
+    shape: Mapping[str, float] = field(default_factory=dict)
+    wave: Wave | None = None
 
 
 @dataclass(frozen=True, slots=True)

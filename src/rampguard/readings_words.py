@@ -55,7 +55,10 @@ _MILLI_BELOW: Final = {"A": 1.0, "V": 1.0}
 
 
 def readings_line(values: dict[str, float]) -> str:
-    """Readings, by column, in one line that fits a terminal: the line's first, small ones in thousandths."""
+    """Readings, by column, in one line that fits a terminal: the line's first, small ones in thousandths.
+
+    The shape of line current is left out: it is for the causes, and says little to whoever looks on.
+    """
     known = [pair for pair in in_order(values) if pair[0].quantity not in SHAPE_QUANTITIES]
     if len(known) > MOST_IN_A_LINE:
         known = [pair for pair in known if pair[0].quantity in (*LINE_QUANTITIES, Quantity.RAIL, Quantity.TEMPERATURE)]

@@ -26,7 +26,7 @@ from rampguard.engine.link import EXIT_DONE, EXIT_TRIPPED
 from rampguard.engine.press_inferred import PressInferred
 from rampguard.engine.resting import basis_for
 from rampguard.guard.decision import Decision, Observation, Severity, Trip
-from rampguard.guard.evidence import causes_message, ranked
+from rampguard.guard.evidence import causes_message, ranked, wave_message
 from rampguard.guard.interlock import OFF_COMMANDED, State
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_expected
 from rampguard.guard.limits import Limits, LimitsError
@@ -71,6 +71,8 @@ class ReplayResult:
     warnings: tuple[tuple[float, str], ...]
     not_evaluated: tuple[str, ...]
     causes: tuple[tuple[str, float], ...] = ()
+    wave: Mapping[str, Any] | None = None
+    """The newest shape of the current's wave, if a meter told it."""
     """Causes and their probabilities, best first."""
 
     @property
@@ -90,6 +92,7 @@ class ReplayResult:
             "warnings": [{"time_s": time_s, "reason": reason} for time_s, reason in self.warnings],
             "causes": causes_message(self.causes),
             "not_evaluated": list(self.not_evaluated),
+            **({} if self.wave is None else {"wave": dict(self.wave)}),
         }
 
     @property
@@ -106,7 +109,7 @@ class ReplayResult:
             volts = self.trip.line_voltage_v
             where = "" if volts is None else f", {volts:.4g} V"
             lines.append(f"  TRIPPED at {self.trip.time_s:.2f} s{where} [{self.trip.layer}]: {self.trip.reason}")
-        lines += [f"  {line}" for line in cause_lines(self.causes, tripped=self.trip is not None)]
+        lines += [f"  {line}" for line in cause_lines(self.causes, tripped=self.trip is not None, wave=self.wave)]
         return "\n".join(lines)
 
 
@@ -212,7 +215,9 @@ def _judge_all(file: str, table: TableReader, by: Judging, notes: Callable[[str]
         raise ReplayRefused(f"{file}: no rows; nothing was judged")
     name = None if by.load_class is None else by.load_class.name
     causes = ranked(state.evidence, state.trip)
-    return ReplayResult(file, count, name, state.trip, tuple(warnings), tuple(unset), causes)
+    return ReplayResult(
+        file, count, name, state.trip, tuple(warnings), tuple(unset), causes, wave_message(state.evidence)
+    )
 
 
 def _as_recorded(file: str, given: ReplayInput) -> bool:

@@ -14,9 +14,12 @@ from rampguard.loads.basis import Basis
 from rampguard.loads.causes import CausesState
 from rampguard.loads.following import WINDOW_S, Sight
 from rampguard.loads.model import Drawn, chosen
+from rampguard.loads.shapes import ShapesState
 from rampguard.loads.trial import Crowd
 from rampguard.quantities import (
     LINE_CURRENT,
+    LINE_CURRENT_DOWN,
+    LINE_CURRENT_UP,
     LINE_VOLTAGE,
     REAL_POWER,
     SHAPE_QUANTITIES,
@@ -59,6 +62,8 @@ class Expecting:
         self._state: BandState = self._band.begin()
         self._causes = basis.causes()
         self._followed: CausesState = self._causes.begin()
+        self._shapes = basis.shapes()
+        self._shaped = ShapesState()
         self._there = (0.0, 0.0)
         self._pressed = False
         self._touched = False
@@ -71,6 +76,7 @@ class Expecting:
         """
         sight = seen.sight
         self._note(sight)
+        self._shaped, shape = self._shapes.step(self._shaped, sight)
         if seen.touched:
             nothing = np.zeros_like(self._state.scores)
             self._state = replace(self._state, scores=nothing, whole=nothing, off=Drawn(nothing, nothing), readings=0.0)
@@ -81,6 +87,8 @@ class Expecting:
         if seen.touched:
             return expectation
         self._followed, told = self._causes.step(self._followed, sight, matters=_outside(expectation, sight))
+        if shape is not None:  # the newest cycle's, whether or not the causes are told of it
+            told = replace(told, wave=shape[0], shape=shape[1])
         return replace(expectation, told=told)
 
     def _note(self, sight: Sight) -> None:
@@ -165,6 +173,7 @@ class Sights:
     def __init__(self, line_window_s: float = WINDOW_S) -> None:
         self._gathered = None if line_window_s > 0.5 * WINDOW_S else Gathered(line_window_s)
         self._waiting: dict[Signal, Reading] = {}
+        self._peaks: tuple[float | None, float | None] = (None, None)
         self._event = False
         self._touched = False
 
@@ -185,6 +194,9 @@ class Sights:
             return None
         values = {r.signal: r for r in observation.readings if r.value is not None}
         self._waiting |= {signal: values[signal] for signal in (LINE_CURRENT, REAL_POWER) if signal in values}
+        if LINE_CURRENT in values:  # peaks are of the cycle of the current they come with, or of none
+            up, down = values.get(LINE_CURRENT_UP), values.get(LINE_CURRENT_DOWN)
+            self._peaks = (None if up is None else up.value, None if down is None else down.value)
         volts = values.get(LINE_VOLTAGE)
         if volts is None or not self._waiting:
             return None
@@ -201,5 +213,7 @@ class Sights:
             current_bound_a=0.0 if current is None else current.bound,
             power_bound_w=0.0 if power is None else power.bound,
             event=event,
+            current_up_a=None if current is None else self._peaks[0],
+            current_down_a=None if current is None else self._peaks[1],
         )
         return Seen(replace(observation, readings=(volts, *drawn.values())), sight, touched)

@@ -250,6 +250,17 @@ class TripMade(_Part):
     reason: str
 
 
+class WaveSeen(_Part):
+    """The shape of a cycle of line current: how unlike its half waves are (0 to 1), its crest factor.
+
+    ``speaks_for`` is the cause that it speaks for, where it does for one.
+    """
+
+    apart: float
+    crest: float
+    speaks_for: str | None
+
+
 class CauseRanked(_Part):
     """One cause and its probability."""
 
@@ -294,6 +305,8 @@ class Finished(_Message):
     capture: str | None
     trip: TripMade | None
     causes: list[CauseRanked]
+    wave: WaveSeen | None = None
+    """The last shape of the current's wave; None: no meter cuts cycles, or too little flowed."""
     off: OffShown
     reservoirs: dict[str, ReservoirHeld]
     checks: list[CheckMade]

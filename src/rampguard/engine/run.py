@@ -38,7 +38,7 @@ from rampguard.engine.supply import DrivenSupply, HandTurnedSupply, Supply, fast
 from rampguard.engine.telling import Teller
 from rampguard.engine.waves import Waves
 from rampguard.guard.decision import Layer
-from rampguard.guard.evidence import causes_message, ranked
+from rampguard.guard.evidence import causes_message, ranked, wave_message
 from rampguard.guard.interlock import Event, State, step
 from rampguard.ramp.plan import PlanError
 from rampguard.warmup.course import Course
@@ -265,6 +265,7 @@ class _Run:
                 "reason": trip.reason,
             },
             "causes": [] if loop is None else causes_message(ranked(loop.guard.evidence, trip)),
+            "wave": None if loop is None else wave_message(loop.guard.evidence),
             "off": proof.as_message,
             "reservoirs": {} if loop is None else {k: r.as_message for k, r in reservoirs(loop.held).items()},
             "checks": loop.parts.care.checks() if loop and loop.parts.care else [],

@@ -27,7 +27,10 @@ RAILS_FROM_FRACTION = 0.05
 
 
 def absolute_ceilings(case: Case) -> Iterator[Finding]:
-    """Each new reading against the ceiling of its quantity; over range counts as above any ceiling."""
+    """Each new reading against the ceiling of its quantity; over range counts as above any ceiling.
+
+    The shape of line current has none: its rms value has.
+    """
     for reading in case.observation.readings:
         if reading.signal.quantity in SHAPE_QUANTITIES:
             continue

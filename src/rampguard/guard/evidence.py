@@ -5,20 +5,23 @@ that of a healthy unit is summed up and never let below zero (a CUSUM of log-lik
 with a bound of h, a healthy unit comes to it in e^h independent readings on average, or later). The layer may add a
 trip; it never withholds one. An allowance is taken off first, for each independent reading: no sample of a model is
 quite the unit, and what that leaves must not add up.
+
+What the shape of the current's wave says is no part of the sums, and neither trips nor keeps from tripping: it ranks
+the faults among themselves, and leaves the probability that there is one as it is.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Final
 
 from rampguard.guard.case import INRUSH, STAGE_CURRENT
 from rampguard.guard.decision import Finding, Layer, Severity, Trip
 from rampguard.guard.limits import Limits
-from rampguard.quantities import Cause, Told
+from rampguard.quantities import Cause, Told, Wave
 
 PRIOR_NO_FAULT: Final = 0.9
 """How often a unit comes to its first power-up without a fault; common practice, no source."""
@@ -48,6 +51,8 @@ IN_STAGE: Final = frozenset({Cause.OUTPUT_SHORT, Cause.RUNAWAY, Cause.OTHER})
 """...which is all but these."""
 INRUSH_NATS: Final = 3.0
 """A trip for more than an inrush, just after power was pressed, counts so much for a short."""
+SPEAKS_NATS: Final = 1.0
+"""A wave's shape speaks for a fault that it is ahead of all others for by so much."""
 SPEAKS_OF_UNIT: Final = frozenset({Layer.CEILING, Layer.BAND, Layer.EVIDENCE})
 """Trips of these layers speak of the unit; others of the bench."""
 
@@ -57,11 +62,14 @@ class EvidenceMemory:
     """What was said so far for each fault against a healthy unit, in nats; a fault never spoken of has nothing.
 
     ``sums`` are never below zero, so that a fault that comes late is seen at once; they trip. ``totals`` are all that
-    was said, against as well as for, forgetting; they rank.
+    was said, against as well as for, forgetting; they rank. ``shape`` is what the newest cycle's shape says of each, in
+    nats, and ``wave`` that shape; nothing where no meter tells of it.
     """
 
     sums: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     totals: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    shape: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    wave: Wave | None = None
 
 
 def cusum(before: float, increment: float, allowance: float) -> float:
@@ -76,7 +84,12 @@ def begun_anew(memory: EvidenceMemory) -> EvidenceMemory:
 
 
 def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[EvidenceMemory, tuple[Finding, ...]]:
-    """Add what one reading says; nothing is added where `Cause.NO_FAULT` has no likelihood."""
+    """Add what one reading says; nothing is added where `Cause.NO_FAULT` has no likelihood.
+
+    A shape takes the place of the one before.
+    """
+    if told.shape:
+        memory = replace(memory, shape=MappingProxyType(dict(told.shape)), wave=told.wave)
     healthy = told.nats.get(Cause.NO_FAULT)
     if healthy is None:
         return memory, ()
@@ -91,7 +104,7 @@ def weigh_evidence(memory: EvidenceMemory, limits: Limits, told: Told) -> tuple[
     }
     kept = math.exp(-told.readings / REMEMBERED_READINGS)
     totals = {cause: kept * memory.totals.get(cause, 0.0) + nats for cause, nats in said.items()}
-    memory = EvidenceMemory(MappingProxyType(sums), MappingProxyType(totals))
+    memory = replace(memory, sums=MappingProxyType(sums), totals=MappingProxyType(totals))
     return memory, tuple(_beyond_bound(memory, limits))
 
 
@@ -153,7 +166,36 @@ def _fault_nats(memory: EvidenceMemory) -> dict[str, float]:
     # That there is a fault is told by the sums, with their allowance; which it is, by all that was said of each.
     most = max(memory.totals.values(), default=0.0)
     some = max(memory.sums.values(), default=0.0)
-    return {cause: math.log(share) + memory.totals.get(cause, 0.0) - most + some for cause, share in prior.items()}
+    nats = {cause: math.log(share) + memory.totals.get(cause, 0.0) - most + some for cause, share in prior.items()}
+    return _shaped(nats, memory.shape) if memory.shape else nats
+
+
+def _shaped(nats: Mapping[str, float], shape: Mapping[str, float]) -> dict[str, float]:
+    """What is said for each fault, with what the wave's shape says; the faults together are as probable as before.
+
+    A fault of which the shape says nothing is met as well as the mean of the others.
+    """
+    spoken = {cause: value for cause, value in nats.items() if cause in shape}
+    if not spoken:
+        return dict(nats)
+    less = _log_sum(value + shape[cause] for cause, value in spoken.items()) - _log_sum(spoken.values())
+    return {cause: value + (shape[cause] - less if cause in spoken else 0.0) for cause, value in nats.items()}
+
+
+def _log_sum(nats: Iterable[float]) -> float:
+    """The logarithm of the sum of what these are logarithms of."""
+    values = list(nats)
+    most = max(values)
+    return most + math.log(sum(math.exp(value - most) for value in values))
+
+
+def wave_message(memory: EvidenceMemory) -> dict[str, float | str | None] | None:
+    """The newest shape of the current's wave, and the fault it speaks for, as scripts and records have them."""
+    if memory.wave is None:
+        return None
+    followed = sorted((-nats, cause) for cause, nats in memory.shape.items() if cause != Cause.OTHER)
+    best = followed[0][1] if len(followed) > 1 and followed[1][0] - followed[0][0] >= SPEAKS_NATS else None
+    return {"apart": memory.wave.apart, "crest": memory.wave.crest, "speaks_for": best and str(best)}
 
 
 def causes_message(causes: tuple[tuple[str, float], ...]) -> list[dict[str, str | float]]:

@@ -129,7 +129,7 @@ class Limits:
                 raise LimitsError(f"{item.name} = {value}: a limit is a finite number, zero or more")
 
     def ceiling(self, quantity: Quantity, *, in_event: bool, driven: bool = False) -> float | None:
-        """The absolute ceiling on a quantity, in its unit, or that of an event; None where none is set."""
+        """The absolute ceiling on a quantity, in its unit, or that of an event; None where none is set or can be."""
         lifted = {
             Quantity.LINE_CURRENT: self.driven_current_a,
             Quantity.REAL_POWER: self.driven_power_w,
@@ -150,7 +150,7 @@ class Limits:
             Quantity.TEMPERATURE: self.temperature_degc,
             Quantity.DC_OFFSET: self.dc_offset_v,
         }
-        return ceilings.get(quantity)
+        return ceilings.get(quantity)  # the shape of line current has none
 
     def stale_s(self, signal: Signal) -> float:
         """The age, in seconds, at which a reading of this signal is too old."""

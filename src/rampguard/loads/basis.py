@@ -20,6 +20,7 @@ from rampguard.loads.model import Model
 from rampguard.loads.ranges import Range, samples
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.series_lamp import LAMP, MARGIN, BehindLamp
+from rampguard.loads.shapes import SHAPES, Shapes
 from rampguard.loads.trouble import ARISES, fault_ranges
 from rampguard.quantities import Cause
 
@@ -68,6 +69,11 @@ class Basis:
     def causes(self) -> Causes:
         """The causes that a unit of this class can have."""
         return self._causes(FOLLOWED[self.load_class], FORGOTTEN_S)
+
+    def shapes(self) -> Shapes:
+        """What the shape of the current says of them; behind a series lamp, which levels it, nothing."""
+        looks = {} if self.series_lamp_w is not None else SHAPES.get(self.load_class, {})
+        return Shapes(looks, nameplate_v=self.nameplate_v, nameplate_w=self.nameplate_w)
 
     def healthy(self) -> Causes:
         """A healthy unit alone, nothing of it forgotten."""

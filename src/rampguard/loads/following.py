@@ -55,7 +55,9 @@ Before = tuple[float, float, float]
 class Sight:
     """What is seen at one moment: seconds, volts rms, amperes rms, watts; None where there is no reading.
 
-    The bounds are the meters' accuracy. ``event`` says that power has just been pressed.
+    The bounds are the meters' accuracy. ``event`` says that power has just been pressed. ``current_up_a`` and
+    ``current_down_a`` are the peaks of the current while line voltage is positive, and negative, both as positive
+    numbers, of the cycle that ``line_current_a`` is of; no load model asks for them.
     """
 
     time_s: float
@@ -66,6 +68,8 @@ class Sight:
     current_bound_a: float = 0.0
     power_bound_w: float = 0.0
     event: bool = False
+    current_up_a: float | None = None
+    current_down_a: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from rampguard.cautions import NOT_PROVEN_OFF
-from rampguard.quantities import LINE_QUANTITIES, Quantity, Signal
+from rampguard.quantities import LINE_QUANTITIES, SHAPE_QUANTITIES, Quantity, Signal
 from rampguard.readings_words import in_order, name_words, value_words
 from rampguard.run_seen import ENGINE_SILENT
 from rampguard.screen.view import Part, View
@@ -154,7 +154,8 @@ def _margin(view: View, signal: Signal, value: float, left_out: str) -> Margin:
     limit = "" if ceiling is None else value_words(signal, ceiling)
     old = age_s > OLD_AFTER_S and signal.quantity in LINE_QUANTITIES
     age = f"{age_s:.1f} s" + (" OLD" if old else "")
-    note = "not evaluated" if unjudged else _in_band(view, column, value)
+    shape = signal.quantity in SHAPE_QUANTITIES  # there is nothing to hold it against
+    note = "" if shape else "not evaluated" if unjudged else _in_band(view, column, value)
     return Margin(name, value_words(signal, value), limit, used, age, note)
 
 
