@@ -32,7 +32,7 @@ def command(commands: Any, name: str, act: Act, help_: str, example: str) -> arg
 def add_unit_on_bench(parser: argparse.ArgumentParser) -> None:
     """A unit on a bench: what every power-up takes."""
     parser.add_argument("--bench", required=True, type=Path, help="bench file: which instrument plays which role")
-    parser.add_argument("--job", metavar="DIR", type=Path, help="job folder; the capture goes into its captures/")
+    add_job(parser)
     parser.add_argument("--load-class", metavar="C", help=f"one of {', '.join(LOAD_CLASSES)}")
     parser.add_argument("--nameplate-w", metavar="W", type=positive, help="power on the unit's nameplate, watts")
     parser.add_argument("--mains", metavar="V/HZ", type=mains, help="mains, such as 230/50; must agree with the bench")
@@ -40,6 +40,16 @@ def add_unit_on_bench(parser: argparse.ArgumentParser) -> None:
         "--permissives-confirmed",
         action="store_true",
         help="a person has confirmed every pre-power check; the capture records that it was given this way",
+    )
+
+
+def add_job(parser: argparse.ArgumentParser) -> None:
+    """The job folder."""
+    parser.add_argument(
+        "--job",
+        metavar="DIR",
+        type=Path,
+        help="job folder: its job.toml says what the unit is, the capture goes into its captures/ and is entered there",
     )
 
 

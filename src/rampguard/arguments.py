@@ -10,6 +10,7 @@ from typing import Any
 from rampguard import __version__
 from rampguard.argument_types import (
     Act,
+    add_job,
     add_outputs,
     add_unit_on_bench,
     address,
@@ -23,6 +24,7 @@ from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.handback import arguments as handback
 from rampguard.hunt import arguments as hunt
+from rampguard.job_desk import arguments as job_desk
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
 from rampguard.sums import arguments as sums
@@ -56,6 +58,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_demo(commands, acts)
     _add_run(commands, acts)
+    job_desk.add(commands, acts)
     cold_checks.add(commands, acts)
     probe.add(commands, acts)
     hunt.add(commands, acts)
@@ -125,6 +128,7 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
     )
     _add_after(parser)
     _add_on_the_bench(parser)
+    add_job(parser)
     _add_shared(parser)
 
 
@@ -181,7 +185,9 @@ def _add_run(commands: Any, acts: Mapping[str, Act]) -> None:
     _add_known_good(parser)
     parser.add_argument("--plan", type=Path, help="plan file (default: the load class's own)")
     parser.add_argument(
-        "--sheet", type=Path, help="unit sheet: go on at full line, with warm-up, idle, every channel and soak"
+        "--sheet",
+        type=Path,
+        help="unit sheet: go on at full line, with warm-up, idle, every channel and soak (default: the job's; or none)",
     )
     parser.add_argument(
         "--cold-sheet", type=Path, help="what the unpowered unit measured: refuses a run where something on it is wrong"

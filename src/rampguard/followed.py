@@ -91,7 +91,7 @@ class _Following:
         look_on = self.wanted.look_on
         onlooker = Onlooker(self.out, self._typed, look=None if look_on is None else look_on.hear)
         code = onlooker.follow(one)
-        return self._drawn(onlooker.seen.capture, code, onlooker.seen.summary, onlooker.seen.refused)
+        return self._drawn(one, onlooker.seen.capture, code, onlooker.seen.summary, onlooker.seen.refused)
 
     def _on_screen(self, one: RunOrder) -> tuple[int, dict[str, Any]]:
         from rampguard.cold.gate import answered_by
@@ -108,14 +108,29 @@ class _Following:
         # What the screen said is gone with it: what matters stays behind it.
         for line in _left_behind(seen, ui):
             print(line)
-        return self._drawn(seen.capture, code, seen.summary, seen.refused)
+        return self._drawn(one, seen.capture, code, seen.summary, seen.refused)
 
     def _drawn(
-        self, capture: Path | None, code: int, summary: dict[str, Any] | None, refused: str
+        self, one: RunOrder, capture: Path | None, code: int, summary: dict[str, Any] | None, refused: str
     ) -> tuple[int, dict[str, Any]]:
         if capture is not None:
             draw(capture, None)
+            self._keep(one, capture)
         return code, summary or {"format": 1, "outcome": "refused", "reason": refused}
+
+    def _keep(self, one: RunOrder, capture: Path) -> None:
+        """Enter the capture into the job; a job that does not take it changes nothing about the run."""
+        from rampguard.job.errors import JobError
+        from rampguard.job.keeping import keep_capture
+
+        if one.job is None:
+            return
+        try:
+            said = keep_capture(Path(one.job), capture, hunting=self.wanted.hunts_in is not None)
+        except JobError as error:
+            said = str(error)
+        if said:
+            print(said, file=sys.stderr)
 
     def every_channel(self, order: RunOrder) -> tuple[int, dict[str, Any]]:
         """A run for each channel of the unit's sheet."""

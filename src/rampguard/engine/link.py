@@ -78,6 +78,8 @@ class RunOrder:
     """How the pre-power checks were confirmed: ``by flag``, ``at the terminal``, ``simulated bench``; empty: not."""
     overrides: dict[str, str] | None = None
     """Pre-power checks that the operator goes on without, each with the reason."""
+    job: str | None = None
+    """The job folder; its job.toml, where there is one, says what the unit is."""
 
     def as_message(self) -> dict[str, Any]:
         """The order as a message."""

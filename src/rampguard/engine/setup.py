@@ -17,6 +17,8 @@ from rampguard.engine.link import RunOrder
 from rampguard.engine.permits import OverrideError, confirmed_by_a_person
 from rampguard.engine.resting import basis_for
 from rampguard.guard.permissives import Permissive, Standing
+from rampguard.job.errors import JobError
+from rampguard.job.on_bench import bench_with_job
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LOAD_CLASSES, LoadClass, UnknownLoadClass, load_class
 from rampguard.quantities import UNIT, Quantity
@@ -58,6 +60,8 @@ class Prepared:
 def prepare(order: RunOrder) -> Prepared:
     """Read and check all files of a run. Raises Refused, BenchFileError, PlanError."""
     bench_file = load_bench_file(Path(order.bench))
+    if order.job is not None:
+        bench_file = _with_job(order, bench_file, Path(order.job))
     if order.clip is not None:
         bench_file = bench_file.clipped_to(order.clip)
     if order.direct:
@@ -69,7 +73,7 @@ def prepare(order: RunOrder) -> Prepared:
     if nameplate_w is None:
         raise Refused(
             "the nameplate power is not known, so no current could be called too much:"
-            " give --nameplate-w, or nameplate_w in the bench file's [unit]"
+            " give --nameplate-w, or nameplate_w in the bench file's [unit] or in the job's"
         )
     unit = bench_file.unit
     nameplate_v = unit.nameplate_v if unit and unit.nameplate_v is not None else mains.voltage_v
@@ -127,6 +131,14 @@ def prepare(order: RunOrder) -> Prepared:
         by_a_person=by_a_person,
         cold=cold,
     )
+
+
+def _with_job(order: RunOrder, bench_file: BenchFile, folder: Path) -> BenchFile:
+    """The bench file, and what the job says of the unit. Raises Refused."""
+    try:
+        return bench_with_job(bench_file, folder, load_class=order.load_class, nameplate_w=order.nameplate_w)
+    except JobError as error:
+        raise Refused(str(error)) from None
 
 
 def _cold(order: RunOrder, mains_v: float) -> Gate | None:

@@ -12,9 +12,9 @@ from typing import Final
 from rampguard.handback.document import Block, Bullets, Facts, Para, Section, Table
 from rampguard.handback.material import Material
 from rampguard.handback.measured import Top, soak_minutes, top_of
-from rampguard.handback.missing import newest
 from rampguard.handback.phrases import counted, ended, in_one_line, listed, minutes, number, paragraphs, times
 from rampguard.handback.runs import Run, Runs
+from rampguard.job.missing import latest_checks
 
 LOOK_OUT: Final = (
     "Switch it off and unplug it at once if it smells hot, smokes, hums loudly or trips a fuse; do not switch it on"
@@ -163,7 +163,7 @@ def _warm(runs: Runs, warm: Run) -> Iterator[str]:
 
 
 def _by_hand(material: Material) -> Iterator[str]:
-    checks = newest(material.job.check)
+    checks = latest_checks(material.job.check)
     if not checks:
         yield "No check of earth continuity, insulation or touch current is written down."
     for check in checks:

@@ -1,6 +1,6 @@
-"""The sheet's plots, as SVG: what the unit drew before and after the repair, and what the soak changed.
+"""The sheet's plots, as SVG: what the unit drew before and after the repair.
 
-For print in grey and for eyes that do not tell colours apart: greys, told apart by line style, marker and hatch. The same
+For print in grey and for eyes that do not tell colours apart: line style, marker and hatch tell things apart. The same
 readings give the same bytes. Text stays text, so that it can be selected and found.
 """
 
@@ -33,7 +33,7 @@ def ramp_svg(before: Ramp | None, after: Ramp | None) -> bytes:
     whole_v = max(float(ramp.line_v.max()) for ramp in (before, after) if ramp is not None)
     close_v = _closer(before, whole_v)
     figure = Figure(figsize=(WIDTH_IN, 3.3), facecolor="white")
-    panels = figure.subplots(1, 1 if close_v is None else 2, squeeze=False, width_ratios=None)[0]
+    panels = figure.subplots(1, 1 if close_v is None else 2, squeeze=False)[0]
     _panel(panels[0], before, after, 1.04 * whole_v)
     if close_v is not None:
         _panel(panels[1], before, after, close_v)
@@ -75,7 +75,11 @@ def _panel(axes: Axes, before: Ramp | None, after: Ramp | None, to_v: float) -> 
 _AFTER: Final[_Style] = {"color": _BLACK, "linewidth": 1.4, "linestyle": "-", "marker": ".", "markersize": 3.0}
 _BEFORE: Final[_Style] = {"color": _DARK, "linewidth": 1.4, "linestyle": "--", "marker": "s", "markersize": 3.0}
 _TRIPPED: Final[_Style] = {
-    **{"color": _BLACK, "linestyle": "none", "marker": "x", "markersize": 9.0, "markeredgewidth": 2.2},
+    "color": _BLACK,
+    "linestyle": "none",
+    "marker": "x",
+    "markersize": 9.0,
+    "markeredgewidth": 2.2,
     "zorder": 5,
 }
 

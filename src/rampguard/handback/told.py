@@ -1,4 +1,4 @@
-"""What the sheet says: the one place that puts it together. Pure: material in, a sheet of plain words and pictures out."""
+"""What the sheet says, put together in one place. Pure: material in, a sheet of plain words and pictures out."""
 
 from __future__ import annotations
 

@@ -23,6 +23,8 @@ from rampguard.hunt.places import AHEAD, Belief, Healthy, Measurement
 from rampguard.hunt.plans import LOOKS_AT, finding_plan, holding_plan
 from rampguard.hunt.sections import Sections
 from rampguard.hunt.steps import TOLD, verdict, what_next
+from rampguard.job.errors import JobError
+from rampguard.job.on_bench import bench_with_job
 from rampguard.quantities import Signal
 
 NOT_HUNTED: Final = {
@@ -100,14 +102,18 @@ class Hunted:
 
 
 class HuntRefused(ValueError):  # noqa: N818 - what happened
-    """A unit that is not hunted by short ramps, or a bench file that cannot be read. The text says why."""
+    """A unit that is not hunted by short ramps, or a bench file or a job that cannot be used. The text says why."""
 
 
 def mains_of(order: RunOrder) -> tuple[float, float]:
     """The bench's mains, volts rms and hertz. Raises HuntRefused."""
     try:
         bench_file = load_bench_file(Path(order.bench))
-    except BenchFileError as error:
+        if order.job is not None:
+            bench_file = bench_with_job(
+                bench_file, Path(order.job), load_class=order.load_class, nameplate_w=order.nameplate_w
+            )
+    except (BenchFileError, JobError) as error:
         raise HuntRefused(str(error)) from None
     load_class = order.load_class or (bench_file.unit.load_class if bench_file.unit else None) or ""
     if load_class in NOT_HUNTED:

@@ -130,7 +130,7 @@ def read_text(folder: Path) -> str:
     """The text of a folder's job.toml. Raises JobError; NoJob where there is none."""
     path = folder / JOB_NAME
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_bytes().decode("utf-8")  # line ends as they are: a change keeps them
     except FileNotFoundError:
         raise NoJob(str(path), [f"there is none; begin one: rampguard job new {folder}"]) from None
     except NotADirectoryError:
