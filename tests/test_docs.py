@@ -16,6 +16,7 @@ import pytest
 from instruments.bench import BenchFile, BenchKind, load_bench_file
 from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
+from hand_back_help import make_job
 from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import parser
@@ -65,6 +66,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(ROOT / "captures", folder / "captures")
     shutil.copy(ROOT / "captures" / "healthy-amplifier" / "readings.csv", folder / "measured.csv")
     (folder / "unit-cold.toml").write_text(_cold_sheet_of_the_docs(), encoding="utf-8")
+    make_job(folder / "jobs" / "2026-014")
     return folder
 
 
@@ -74,6 +76,7 @@ EXPECTED_CODES |= {"sums": 0}
 EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen": 0}
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
+EXPECTED_CODES |= {"hand-back": 0}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")
 

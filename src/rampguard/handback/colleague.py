@@ -1,4 +1,4 @@
-"""What a colleague wants to know: both ramps on one plot, why it tripped, idle, soak, starts, checks, parts, records."""
+"""What a colleague wants to know: both ramps on one plot, why it tripped, idle, soak, checks, parts, records."""
 
 from __future__ import annotations
 

@@ -64,7 +64,7 @@ def hand_back(job: Path, out: Path | None, wanted: Wanted, *, draft: bool, as_js
 
 
 def write_sheet(folder: Path, out: Path, wanted: Wanted, *, draft: bool) -> Written:
-    """Write both files. Raises NotReady, JobError, HandBackError, OSError; then what was there before is there still."""
+    """Write both files. Raises NotReady, JobError, HandBackError, OSError; what was there before stays."""
     material = gather(folder, wanted)
     missing = missing_of(material.job, material.runs, material.bad_pictures)
     if missing and not draft:

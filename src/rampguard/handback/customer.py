@@ -1,4 +1,4 @@
-"""The first page: what a customer understands. What it is, what was wrong, what was done, how it was tested, what to mind.
+"""The first page, for the customer: what it is, what was wrong, what was done, how it was tested, what to mind.
 
 What to look out for is common practice, no source.
 """

@@ -71,7 +71,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The whole sheet. ``made_s`` is its date as seconds since 1970, from the job: the same job gives the same bytes."""
+    """The whole sheet. ``made_s`` is its date, as seconds since 1970, from the job, so that its bytes stay the same."""
 
     title: str
     subtitle: str

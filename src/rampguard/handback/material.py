@@ -1,4 +1,4 @@
-"""What a sheet is made of, read from the job folder: the job, its runs, its pictures, and on demand whose unit it is."""
+"""What a sheet is made of, read from the job folder: job, runs, pictures, and on demand whose unit it is."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a run's readings come to: what it drew on the ramp, each channel's idle and offset, what the soak changed. Pure."""
+"""What a run's readings come to: what it drew, each channel's idle and offset, what the soak changed. Pure."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _COURSE: Final = tuple(str(phase) for phase in (Phase.WARM_UP, Phase.SOAK, Phase
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """What was drawn on the way up: line voltage, V rms; current, A rms; and the band's edges, A rms, at their volts."""
+    """What was drawn on the way up: line voltage, V rms; current, A rms; and the band's edges, A rms, by volts."""
 
     line_v: Array
     current_a: Array
@@ -37,7 +37,7 @@ class Ramp:
 
 @dataclass(frozen=True, slots=True)
 class Top:
-    """What was drawn at the top of the ramp, as medians, and the band there; None where not metered or not evaluated."""
+    """What was drawn at the top of the ramp, as medians, and the band there; None where there is none."""
 
     line_v: float
     current_a: float

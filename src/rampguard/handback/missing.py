@@ -1,5 +1,6 @@
-"""What a job still lacks before its sheet goes out: what `rampguard.job.missing` asks of every job, and what a sheet
-that says 'tested' must not be silent about. Pure.
+"""What a job still lacks before its sheet goes out. Pure.
+
+Besides what `rampguard.job.missing` asks of every job, it is what a sheet that says 'tested' must not be silent about.
 """
 
 from __future__ import annotations
@@ -15,7 +16,12 @@ def missing_of(job: Job, runs: Runs, bad_pictures: Sequence[str]) -> tuple[str, 
     """Everything that is missing, a line each, naming what to do; empty for a job that is ready."""
     asked = [one.text for one in of_every_job.missing_of(job, [run.found for run in runs.every])]
     judged_as = "" if runs.after is None else str(runs.after.described.get("load_class"))
-    return (*asked, *_other_class(job, judged_as), *(line for run in runs.tested for line in _wrong(run)), *bad_pictures)
+    return (
+        *asked,
+        *_other_class(job, judged_as),
+        *(line for run in runs.tested for line in _wrong(run)),
+        *bad_pictures,
+    )
 
 
 def _other_class(job: Job, judged_as: str) -> Iterator[str]:
