@@ -180,7 +180,7 @@ def test_starts_at_full_mains_are_counted_and_one_that_tripped_is_in_the_way(tmp
         made = warm_capture(job / "made", {**PASSED, "outcome": outcome, "max_line_current_a": 3.38 + n})
         made.rename(job / "captures" / f"start-{n}")
     words, first, missing = sheet_of(job)
-    assert "switched on twice at full mains at once, as you do it: it passed 1 of 2" in first
+    assert "switched on twice directly at full mains, as you do it: it passed 1 of 2" in first
     assert "start-1 | passed | 4.38 A rms" in words
     assert any(line.startswith("start-2:") for line in missing)
 
@@ -275,7 +275,7 @@ def test_a_warm_runs_numbers_by_hand(tmp_path: Path) -> None:
     assert top is not None
     assert (top.line_v, top.current_a, top.power_w, top.band_a) == (230.0, 0.23, 30.0, (0.1, 0.4))
     assert soak_minutes(series) == pytest.approx(1.0)
-    power = next(one for one in soaked(series) if one.signal == REAL_POWER)
+    power = next(one for one in soaked(series, ()) if one.signal == REAL_POWER)
     assert (power.first, power.last) == (pytest.approx(30.0 + 0.5 / 6), pytest.approx(31.0 - 0.5 / 6))
     sheet = sheet_in(capture.descriptor)
     assert sheet is not None
@@ -319,7 +319,15 @@ def test_the_plot_is_the_same_every_time_and_its_text_is_text(job: Path) -> None
     assert before.trip == pytest.approx((4.487, 0.0876))
     svg = ramp_svg(before, after)
     assert svg == ramp_svg(before, after)
-    for words in (b"tripped at 4.49 V", b"expected of a healthy unit", b"after the repair", b"as found"):
+    assert before.most_a is not None
+    assert f"{before.most_a:.4g} A at most" in runs.before.result["trip"]["reason"]
+    for words in (
+        b"expected then: 0.0524 A at most",
+        b"tripped at 4.49 V",
+        b"expected of a healthy unit",
+        b"after the repair",
+        b"as found",
+    ):
         assert words in svg
     assert b"<dc:date>" not in svg
     assert b"as found" not in ramp_svg(None, after)

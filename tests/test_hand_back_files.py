@@ -247,6 +247,7 @@ def test_what_the_fonts_have_not_is_shown_as_unknown_and_long_words_may_break() 
     assert drawable("ab\u4e2d\U0001f50a c\nd") == f"ab{UNKNOWN}{UNKNOWN} c d"
     assert drawable("µ Ω ± − …") == "µ Ω ± − …"
     assert drawable("x" * 60).count("\u200b") == 2
+    assert drawable("-".join(["x" * 20] * 5)).count("\u200b") == 0
     assert drawable("x" * 60).replace("\u200b", "") == "x" * 60
     assert as_pdf(one_text_sheet("\u4e2d\U0001f50a\u0007\ud800")).startswith(b"%PDF-1.7")
 

@@ -9,7 +9,7 @@ from rampguard import __version__
 from rampguard.guard.evidence import CAUSE_WORDS
 from rampguard.handback.document import Block, Bullets, Facts, Para, Picture, Section, Table
 from rampguard.handback.material import Material
-from rampguard.handback.measured import Channel, Soaked, channels_of, ramp_of, sheet_in, soak_minutes, soaked
+from rampguard.handback.measured import Channel, Soaked, channels_of, is_of, ramp_of, sheet_in, soak_minutes, soaked
 from rampguard.handback.phrases import (
     NOT_READ,
     OUTCOMES,
@@ -27,7 +27,14 @@ from rampguard.handback.phrases import (
 from rampguard.handback.plots import ramp_svg
 from rampguard.handback.runs import Run
 from rampguard.quantities import Quantity
+from rampguard.report.series import Series
+from rampguard.warmup.sheet import UnitSheet
 
+RAMPS: Final = (
+    "Line current against line voltage. Hatched: what a healthy unit of this kind was expected to draw, at most and at"
+    " least at each voltage, in the run after the repair; on the right, where there is one, in the run as found. It"
+    " narrows while a voltage is held, so that a run can trip inside it."
+)
 TOLD_CAUSES: Final = 3
 LEAST_TOLD: Final = 0.05
 """A cause less probable than this is not told."""
@@ -70,10 +77,7 @@ def _ramps(material: Material) -> Iterator[Block]:
         up = number(float(after.line_v.max()))
         words.append(f"after the repair, it drew up to {number(float(after.current_a.max()))} A on the way to {up} V")
     says = f"Line current against line voltage: {'; '.join(words)}."
-    caption = (
-        "Line current against line voltage. Hatched: what a healthy unit of this kind may draw, as it was expected"
-    )
-    yield Picture(ramp_svg(before, after), "svg", says, f"{caption} in the run after the repair.")
+    yield Picture(ramp_svg(before, after), "svg", says, RAMPS)
 
 
 def _trip(material: Material) -> Iterator[Block]:
@@ -113,7 +117,7 @@ def _hunt(material: Material) -> Iterator[Block]:
     )
     if rows:
         columns = ("run", "unplugged", "outcome", "highest voltage", "note")
-        yield Table("Runs with sections unplugged", columns, rows, wide=(1, 4))
+        yield Table("Runs with sections unplugged", columns, rows, wide=(0, 1, 4))
 
 
 def _warm(material: Material) -> Iterator[Block]:
@@ -121,24 +125,38 @@ def _warm(material: Material) -> Iterator[Block]:
     if warm is None:
         return
     series, sheet = material.runs.series.get(warm.name), sheet_in(warm.described)
+    told: tuple[str, ...] = ()
     if series is not None and sheet is not None:
-        target = f"{number(1e3 * sheet.idle.volts)} mV within {sheet.idle.tolerance_percent:g} %"
-        limit = f"{number(1e3 * sheet.offset.limit_v)} mV at most"
-        caption = f"Idle and offset of every channel, warm. Wanted: idle {target}, offset {limit}; ± is one standard"
-        columns = ("channel", "idle, test points", "idle, a device", "offset", "offset, terminals", "result")
-        rows = tuple(map(_channel, channels_of(sheet, warm.result, series)))
-        yield Table(f"{caption} uncertainty, of the meter's bound and the resistors' tolerance", columns, rows)
-        kept = soaked(series)
-        if kept:
-            columns = ("what", "at its beginning", "at its end", "change", "least", "most")
-            long = minutes(soak_minutes(series) or 0.0)
-            caption = f"The soak, {long}: averages over its first and last ten seconds, and the extremes between"
-            yield Table(caption, columns, tuple(map(_soaked, kept)))
+        yield _idles(sheet, warm, series)
+        yield from _soak(sheet, series)
+        told = sheet.channels
     rows = tuple(
         (str(check["what"]), VERDICTS[check["right"]], in_one_line(str(check["text"])))
         for check in warm.result["checks"]
+        if check["right"] is not True or not any(is_of(check["what"], name) for name in told)
     )
-    yield Table("Everything that was checked warm", ("what", "result", "as recorded"), rows, wide=(2,))
+    if rows:
+        caption = "What else was checked warm, and whatever was not found to be in order"
+        yield Table(caption, ("what", "result", "as recorded"), rows, wide=(2,))
+
+
+def _idles(sheet: UnitSheet, warm: Run, series: Series) -> Table:
+    target = f"{number(1e3 * sheet.idle.volts)} mV within {sheet.idle.tolerance_percent:g} %"
+    limit = f"{number(1e3 * sheet.offset.limit_v)} mV at most"
+    caption = (
+        f"Idle and offset of every channel, warm. Wanted: idle {target}, offset {limit}; ± is one standard uncertainty,"
+        " of the meter's bound and the resistors' tolerance"
+    )
+    columns = ("channel", "idle, test points", "idle, a device", "offset", "offset, terminals", "result")
+    return Table(caption, columns, tuple(map(_channel, channels_of(sheet, warm.result, series))))
+
+
+def _soak(sheet: UnitSheet, series: Series) -> Iterator[Table]:
+    rows = tuple(map(_soaked, soaked(series, sheet.channels)))
+    if rows:
+        long = minutes(soak_minutes(series) or 0.0)
+        caption = f"The soak, {long}: averages over its first and last ten seconds, and the extremes between"
+        yield Table(caption, ("what", "at its beginning", "at its end", "change", "least", "most"), rows)
 
 
 def _channel(one: Channel) -> tuple[str, ...]:
@@ -225,7 +243,7 @@ def _records(material: Material) -> Iterator[Block]:
         return
     rows = tuple(map(_record, every))
     columns = ("capture", "what it is", "outcome", "seal", "to be said of it")
-    yield Table("Captures, in the order in which they were made", columns, rows, wide=(4,))
+    yield Table("Captures, in the order in which they were made", columns, rows, wide=(0, 4))
     if any(run.found.role_worked_out for run in every):
         yield Para("* Not written in the job: worked out from the run's kind, its outcome and the order of runs.")
     yield Para(
@@ -234,7 +252,7 @@ def _records(material: Material) -> Iterator[Block]:
     )
     seals = tuple((run.name, run.seal_sha256) for run in every if run.seal_sha256)
     if seals:
-        yield Table("SHA-256 of each seal file", ("capture", "SHA-256 of seal.sha256"), seals, wide=(1,))
+        yield Table("SHA-256 of each seal file", ("capture", "SHA-256 of seal.sha256"), seals, wide=(0,))
 
 
 def _record(run: Run) -> tuple[str, ...]:

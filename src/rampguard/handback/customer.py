@@ -114,7 +114,7 @@ def _power_ups(material: Material) -> Iterator[str]:
         good = sum(run.outcome == "passed" for run in runs.starts)
         many = times(len(runs.starts))
         said = "it started each time" if good == len(runs.starts) else f"it passed {good} of {len(runs.starts)}"
-        yield f"It was then switched on {many} at full mains at once, as you do it: {said}."
+        yield f"It was then switched on {many} directly at full mains, as you do it: {said}."
     left_out = sorted({text for run in runs.tested for text in run.overrides})
     if left_out:
         yield f"Left out before power, with the reason given: {in_one_line(listed(left_out))}."

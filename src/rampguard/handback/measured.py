@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -33,6 +33,8 @@ class Ramp:
     high_a: Array
     trip: tuple[float, float] | None
     """Where it tripped: volts and amperes."""
+    most_a: float | None
+    """The most that a healthy unit was expected to draw when it tripped; None where that was not evaluated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,16 @@ def ramp_of(series: Series) -> Ramp | None:
     if band is not None:
         told = _on_the_ramp(series, band.time_s) & np.isfinite(band.line_v) & np.isfinite(band.high)
         edges = (band.line_v[told], band.low[told], band.high[told])
-    return Ramp(volts, amperes, *edges, _trip_point(series, trace.time_s[up], volts, amperes))
+    trip = _trip_point(series, trace.time_s[up], volts, amperes)
+    return Ramp(volts, amperes, *edges, trip, None if trip is None else _most_at_trip(series))
+
+
+def _most_at_trip(series: Series) -> float | None:
+    band, trip_s = series.bands.get(Quantity.LINE_CURRENT), series.trip_s
+    if band is None or trip_s is None:
+        return None
+    until = band.high[(band.time_s <= trip_s + 1e-6) & np.isfinite(band.high)]
+    return float(until[-1]) if len(until) else None
 
 
 def _trip_point(series: Series, time_s: Array, volts: Array, amperes: Array) -> tuple[float, float] | None:
@@ -129,7 +140,7 @@ def channels_of(sheet: UnitSheet, result: Mapping[str, Any], series: Series) -> 
     values = {check["what"]: check["value"] for check in checks if check["value"] is not None}
     for name in sheet.channels:
         idle_v = values.get(f"idle of {name}")
-        verdicts = [check["right"] for check in checks if _is_of(check["what"], name)]
+        verdicts = [check["right"] for check in checks if is_of(check["what"], name)]
         right = None if None in verdicts or not verdicts else all(verdicts)
         yield Channel(
             name,
@@ -141,7 +152,8 @@ def channels_of(sheet: UnitSheet, result: Mapping[str, Any], series: Series) -> 
         )
 
 
-def _is_of(what: str, channel: str) -> bool:
+def is_of(what: str, channel: str) -> bool:
+    """Whether a check of this name is of a channel's idle or offset."""
     return what in (f"idle of {channel}", f"offset of {channel}", f"offset of {channel} at its terminals")
 
 
@@ -163,8 +175,8 @@ def soak_minutes(series: Series) -> float | None:
     return (found[-1].end_s - found[0].begin_s) / 60.0 if found else None
 
 
-def soaked(series: Series) -> list[Soaked]:
-    """What was read in the soak: line power and current, then temperatures, idles, offsets and rails by channel."""
+def soaked(series: Series, channels: Sequence[str]) -> list[Soaked]:
+    """What was read in the soak: the line, temperatures, then idles, offsets and rails in the order of ``channels``."""
     found = [stage for stage in series.stages if stage.name == Phase.SOAK]
     if not found:
         return []
@@ -173,7 +185,13 @@ def soaked(series: Series) -> list[Soaked]:
     told = (_soaked(signal, trace, found[0].begin_s, found[-1].end_s) for signal, trace in series.traces.items())
     kept = [one for one in told if one is not None]
     ranks = {quantity: rank for rank, quantity in enumerate((LINE_VOLTAGE.quantity, *order, *rest))}
-    return sorted(kept, key=lambda one: (ranks[one.signal.quantity], one.signal.channel))
+    places = {name: place for place, name in enumerate(channels)}
+
+    def place(one: Soaked) -> tuple[int, int, str]:
+        name = one.signal.channel
+        return ranks[one.signal.quantity], places.get(name.removesuffix(BEHIND_RELAY), len(places)), name
+
+    return sorted(kept, key=place)
 
 
 def _soaked(signal: Signal, trace: Trace, begin_s: float, end_s: float) -> Soaked | None:
@@ -184,8 +202,3 @@ def _soaked(signal: Signal, trace: Trace, begin_s: float, end_s: float) -> Soake
     first = value[time_s <= time_s[0] + AT_AN_END_S].mean()
     last = value[time_s >= time_s[-1] - AT_AN_END_S].mean()
     return Soaked(signal, float(first), float(last), float(value.min()), float(value.max()))
-
-
-def is_behind_relay(signal: Signal) -> bool:
-    """Whether a signal is read behind a speaker relay."""
-    return signal.channel.endswith(BEHIND_RELAY)

@@ -95,7 +95,7 @@ def drawable(text: str) -> str:
     """Text that the fonts can draw, in one line, its long words breakable."""
     known = _known()
     plain = "".join(c if ord(c) in known else " " if c in _BREAKING or c == "\t" else UNKNOWN for c in text)
-    return re.sub(rf"\S{{{LONGEST_WORD}}}(?=\S)", lambda found: found[0] + _BREAK, plain)
+    return re.sub(rf"[^\s-]{{{LONGEST_WORD}}}(?=[^\s-])", lambda found: found[0] + _BREAK, plain)
 
 
 def _fonts() -> Path:

@@ -34,12 +34,12 @@ def ramp_svg(before: Ramp | None, after: Ramp | None) -> bytes:
     close_v = _closer(before, whole_v)
     figure = Figure(figsize=(WIDTH_IN, 3.3), facecolor="white")
     panels = figure.subplots(1, 1 if close_v is None else 2, squeeze=False)[0]
-    _panel(panels[0], before, after, 1.04 * whole_v)
+    _panel(panels[0], before, after, 1.04 * whole_v, before if after is None else after)
     if close_v is not None:
-        _panel(panels[1], before, after, close_v)
+        _panel(panels[1], before, after, close_v, before)
         panels[1].set_title("the first volts, larger", fontsize=9, loc="left")
         panels[0].set_title("the whole ramp", fontsize=9, loc="left")
-    handles, labels = panels[0].get_legend_handles_labels()
+    handles, labels = panels[-1].get_legend_handles_labels()
     figure.legend(handles, labels, loc="lower center", ncols=3, frameon=False, fontsize=8.5)
     figure.subplots_adjust(left=0.09, right=0.985, top=0.92, bottom=0.27, wspace=0.24)
     return svg_of(figure)
@@ -52,10 +52,12 @@ def _closer(before: Ramp | None, whole_v: float) -> float | None:
     return 2.5 * max(float(before.line_v.max()), 0.01 * whole_v)
 
 
-def _panel(axes: Axes, before: Ramp | None, after: Ramp | None, to_v: float) -> None:
+def _panel(axes: Axes, before: Ramp | None, after: Ramp | None, to_v: float, expected: Ramp | None) -> None:
+    """Both runs up to ``to_v``, and what was ``expected`` in one of them."""
     tops = [0.0]
+    if expected is not None:
+        _band(axes, expected, to_v)
     if after is not None:
-        _band(axes, after, to_v)
         kept = after.line_v <= to_v
         axes.plot(after.line_v[kept], after.current_a[kept], label="after the repair", **_AFTER)
         tops.append(float(after.current_a[kept].max(initial=0.0)))
@@ -67,6 +69,8 @@ def _panel(axes: Axes, before: Ramp | None, after: Ramp | None, to_v: float) -> 
             volts, amperes = before.trip
             axes.plot([volts], [amperes], label=f"tripped at {volts:.3g} V", **_TRIPPED)
             tops.append(amperes)
+            if before.most_a is not None and before.most_a < 2.0 * amperes and volts > _NEAR_ZERO * to_v:
+                axes.plot([volts], [before.most_a], label=f"expected then: {before.most_a:.3g} A at most", **_MOST)
     axes.set_xlim(-0.01 * to_v, to_v)
     axes.set_ylim(0.0, 1.25 * max(tops) or 1.0)
     _dress(axes)
@@ -80,6 +84,14 @@ _TRIPPED: Final[_Style] = {
     "marker": "x",
     "markersize": 9.0,
     "markeredgewidth": 2.2,
+    "zorder": 5,
+}
+_MOST: Final[_Style] = {
+    "color": _BLACK,
+    "linestyle": "none",
+    "marker": "v",
+    "markersize": 7.0,
+    "markerfacecolor": "white",
     "zorder": 5,
 }
 
