@@ -11,6 +11,7 @@ from typing import ClassVar, Final
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
+from textual.screen import Screen as TextualScreen
 from textual.widgets import Label, OptionList, Static
 from textual.widgets.option_list import Option
 
@@ -21,9 +22,9 @@ from rampguard.job.reading import captures_of
 from rampguard.job.writing import leftovers
 from rampguard.job_form.draft import Draft
 from rampguard.job_form.fields import JOB_FIELDS, LISTS, TITLES, line_of
-from rampguard.job_form.rows import LEAVE_BINDING, WRITE_BINDING, EntryDialog, Row, Unwritten, told
+from rampguard.job_form.rows import EntryDialog, Row, Unwritten, told
 
-HOW: Final = "Ctrl-S writes   Tab next   Enter opens   Ctrl-R reads the file anew   Esc leaves"
+HOW: Final = "Ctrl-S writes   Tab next   Enter opens   Ctrl-R reads anew   Esc leaves"
 
 
 class Form(App[int]):
@@ -32,16 +33,19 @@ class Form(App[int]):
     ENABLE_COMMAND_PALETTE = False
     CSS = """
     Screen { background: #000000; color: #f0f0f0; }
+    ModalScreen { background: #000000 70%; }
     #head { height: auto; max-height: 3; padding: 0 1; background: #262626; }
     #fields { height: 1fr; scrollbar-size-vertical: 1; }
     .title { padding: 0 1; margin-top: 1; text-style: bold; }
     OptionList { height: auto; max-height: 8; margin: 0 1; border: none; background: #1c1c1c; color: #f0f0f0; }
+    OptionList > .option-list--option-highlighted { background: #1c1c1c; color: #f0f0f0; text-style: none; }
+    OptionList:focus > .option-list--option-highlighted { background: #f0f0f0; color: #000000; }
     #wrong { height: auto; max-height: 5; padding: 0 1; background: #262626; }
     #how { height: 1; padding: 0 1; color: #a8a8a8; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        LEAVE_BINDING,
-        WRITE_BINDING,
+        Binding("escape,ctrl+c,ctrl+q", "leave", "leave", priority=True),
+        Binding("ctrl+s", "write", "write", priority=True),
         Binding("ctrl+r", "read_anew", "read anew", priority=True),
     ]
 
@@ -66,7 +70,7 @@ class Form(App[int]):
         """Ready to type."""
         self._show()
         self._say("")
-        self.query(Row).first().line.focus()
+        self._form.query(Row).first().line.focus()
 
     def on_input_changed(self) -> None:
         """Checked on the spot."""
@@ -89,10 +93,13 @@ class Form(App[int]):
 
     def action_write(self) -> None:
         """Write all that was typed."""
-        self._write()
+        if self._dialog is not None:
+            self._dialog.action_write()
+        else:
+            self._write()
 
     def action_read_anew(self) -> None:
-        """Take what somebody else wrote; what was typed stays."""
+        """Take what somebody else wrote; what was typed stays, in a dialog that is open too."""
         try:
             self.draft.read_anew()
         except JobError as error:
@@ -103,10 +110,21 @@ class Form(App[int]):
 
     def action_leave(self) -> None:
         """Leave; what was typed is not lost without asking."""
-        if self.draft.typed:
+        if self._dialog is not None:
+            self._dialog.action_leave()
+        elif self.draft.typed:
             self.push_screen(Unwritten(), self._answered)
         else:
             self.exit(EXIT_DONE)
+
+    @property
+    def _form(self) -> TextualScreen[object]:
+        """The form, whatever is open above it."""
+        return self.screen_stack[0]
+
+    @property
+    def _dialog(self) -> EntryDialog | Unwritten | None:
+        return self.screen if isinstance(self.screen, EntryDialog | Unwritten) else None
 
     def _answered(self, answer: str | None) -> None:
         if answer == "discard" or (answer == "write" and self._write()):
@@ -131,27 +149,28 @@ class Form(App[int]):
         return True
 
     def _typed(self) -> None:
-        for row in self.query(Row):
+        for row in self._form.query(Row):
             self.draft.type(row.one, row.typed)
         self._say(told(self.draft.problems(), "not written yet" if self.draft.typed else ""))
 
     def _show(self) -> None:
         """Everything as it was read, and as it was typed."""
         job = self.draft.job
-        for row in self.query(Row):
+        for row in self._form.query(Row):
             row.put(self.draft.shown(row.one))
         for name in LISTS:
-            options = self.query_one(f"#{name}", OptionList)
+            options = self._form.query_one(f"#{name}", OptionList)
             options.clear_options()
             lines = [line_of(name, entry).replace("\n", " ") for entry in getattr(job, name)]
             options.add_options([Option(line) for line in [*lines, "+ one more"]])
+            options.highlighted = len(lines)
         missing = missing_of(job, captures_of(self.draft.folder, job))
         lacks = f"missing: {', '.join(one.what for one in missing)}" if missing else "nothing is missing"
         lines = [f"{job.number}: {job.unit.title}", lacks, *leftovers(self.draft.folder)]
-        self.query_one("#head", Static).update("\n".join(lines))
+        self._form.query_one("#head", Static).update("\n".join(lines))
 
     def _say(self, text: str) -> None:
-        self.query_one("#wrong", Static).update(text)
+        self._form.query_one("#wrong", Static).update(text)
 
 
 def fill(folder: Path) -> int:

@@ -1,4 +1,7 @@
-"""The form's rows and its two dialogs: an entry of a list, and what is to become of what was typed."""
+"""The form's rows and its two dialogs: an entry of a list, and what is to become of what was typed.
+
+The keys that leave and write are the form's own, from anywhere; it hands them to the dialog that is open.
+"""
 
 from __future__ import annotations
 
@@ -16,8 +19,6 @@ from rampguard.job.errors import JobError
 from rampguard.job_form.draft import Draft, Entry
 from rampguard.job_form.fields import LISTS, Field, texts_of_entry
 
-LEAVE_BINDING: Final = Binding("escape,ctrl+c,ctrl+q", "leave", "leave", priority=True)
-WRITE_BINDING: Final = Binding("ctrl+s", "write", "write", priority=True)
 _MOST_LINES: Final = 4
 """Problems that are told at once; how many more there are is told too."""
 
@@ -27,10 +28,10 @@ class Row(Horizontal):
 
     DEFAULT_CSS = """
     Row { height: 1; }
-    Row.long { height: 3; }
+    Row.long { height: 2; }
     Row Label { width: 26; padding: 0 1; }
     Row Input, Row TextArea { width: 1fr; background: #1c1c1c; color: #f0f0f0; }
-    Row TextArea { height: 3; }
+    Row TextArea { height: 2; padding: 0; }
     Row Input:focus, Row TextArea:focus { background: #303030; }
     """
 
@@ -57,10 +58,11 @@ class Row(Horizontal):
         """Let this stand in it."""
         if text == self.typed:
             return
-        if isinstance(self.line, TextArea):
-            self.line.text = text
-        else:
-            self.line.value = text
+        with self.line.prevent(Input.Changed, TextArea.Changed):  # it was not typed
+            if isinstance(self.line, TextArea):
+                self.line.text = text
+            else:
+                self.line.value = text
 
 
 def told(problems: list[str], nothing: str) -> str:
@@ -77,9 +79,8 @@ class EntryDialog(ModalScreen[bool]):
     EntryDialog { align: center middle; }
     EntryDialog > Vertical { width: 90%; height: auto; max-height: 90%; border: solid #f0f0f0; background: #000000; }
     EntryDialog VerticalScroll { height: auto; max-height: 16; }
-    EntryDialog Static { padding: 0 1; margin-top: 1; height: auto; }
+    EntryDialog #wrong { padding: 0 1; margin-top: 1; height: auto; }
     """
-    BINDINGS: ClassVar[list[BindingType]] = [LEAVE_BINDING, WRITE_BINDING]
 
     def __init__(self, draft: Draft, name: str, number: int | None, today: dt.date) -> None:
         super().__init__()
@@ -159,7 +160,6 @@ class Unwritten(ModalScreen[str]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "answer('write')", "write"),
         Binding("d", "answer('discard')", "discard"),
-        Binding("escape,ctrl+c,ctrl+q", "answer('stay')", "stay", priority=True),
     ]
 
     def compose(self) -> ComposeResult:
@@ -167,6 +167,14 @@ class Unwritten(ModalScreen[str]):
         yield Static(
             "What was typed is not written.\n\nw writes it, d throws it away, Esc goes back to it.", markup=False
         )
+
+    def action_leave(self) -> None:
+        """Back to what was typed."""
+        self.dismiss("stay")
+
+    def action_write(self) -> None:
+        """The key that writes, writes here too."""
+        self.dismiss("write")
 
     def action_answer(self, answer: str) -> None:
         """Answered."""
