@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from hand_back_help import make_job
 from instruments.bench import BenchFile, BenchKind, load_bench_file
 from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
-from hand_back_help import make_job
 from live_help import RAMPGUARD, served_bench, wait_until
 from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import parser

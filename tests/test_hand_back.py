@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -140,6 +142,45 @@ def test_a_capture_that_cannot_be_read_is_told_and_the_sheet_is_made_all_the_sam
     words, first, _ = sheet_of(job)
     assert "cannot be read" in words
     assert "cut off at" not in first
+
+
+def _changed_descriptor(capture: Path, change: Callable[[dict[str, Any]], None]) -> None:
+    path = capture / "datapackage.json"
+    descriptor = json.loads(path.read_text(encoding="utf-8"))
+    change(descriptor)
+    path.write_text(json.dumps(descriptor), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda d: d["result"].update(trip={"reason": 3}),
+        lambda d: d["result"].update(checks=[{"what": "idle of left"}]),
+        lambda d: d["result"].update(causes="none"),
+        lambda d: d["result"].update(off=[]),
+        lambda d: d.pop("program_version"),
+    ],
+)
+def test_a_record_that_somebody_rewrote_is_told_not_believed(
+    tmp_path: Path, change: Callable[[dict[str, Any]], None]
+) -> None:
+    job = make_job(tmp_path)
+    _changed_descriptor(job / "captures" / "healthy-amplifier", change)
+    words, first, missing = sheet_of(job)
+    assert "its record is not as it was written" in words
+    assert "brought up slowly from zero" not in first
+    assert missing
+
+
+@pytest.mark.parametrize("how", [{"series_lamp_w": 60.0}, {"unplugged": ["left"]}])
+def test_a_test_behind_a_lamp_or_with_something_unplugged_is_no_test_of_the_unit(
+    tmp_path: Path, how: dict[str, Any]
+) -> None:
+    job = make_job(tmp_path)
+    _changed_descriptor(job / "captures" / "healthy-amplifier", lambda d: d.update(how))
+    _, first, missing = sheet_of(job)
+    assert ("behind a lamp" in first) == ("series_lamp_w" in how)
+    assert any("healthy-amplifier: is told as a test of the whole unit" in line for line in missing)
 
 
 def test_what_was_overridden_is_said(tmp_path: Path) -> None:

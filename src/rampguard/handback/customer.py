@@ -125,7 +125,8 @@ def _ramp(material: Material, after: Run) -> str:
     top = None if series is None else top_of(series)
     volts = material.job.unit.mains_v if after.highest_v is None else after.highest_v
     warned = f", with {counted(after.warnings, 'warning')} on the way" if after.warnings else ""
-    said = f"Its mains voltage was brought up slowly from zero to {number(volts)} V, watched all the way{warned}."
+    lamp = "" if after.described.get("series_lamp_w") is None else ", behind a lamp that limits the current"
+    said = f"Its mains voltage was brought up slowly from zero to {number(volts)} V, watched all the way{lamp}{warned}."
     return f"{said} {_drew(top)}".strip()
 
 

@@ -40,6 +40,9 @@ def _wrong(run: Run) -> Iterator[str]:
         yield f"{run.name}: is told as a test, and its seal is {run.seal}; restore it from a copy, or run it again"
     elif not run.proven_off:
         yield f"{run.name}: its end was not proven off; run it again"
+    if run.described.get("unplugged") or run.described.get("series_lamp_w") is not None:
+        how = "; ".join(text for text in run.reservations if text.startswith(("unplugged", "behind")))
+        yield f"{run.name}: is told as a test of the whole unit, and was made with {how}; run it again without"
     for check in run.result.get("checks") or []:
         if check["right"] is False:
             yield f"{run.name}: {check['what']} is not in order ({check['text']}); put it right, run it again"

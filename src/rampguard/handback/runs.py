@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from instruments.strict import explain
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import Completeness
 from rampguard.archive.seal import SEAL_NAME, digest
@@ -141,8 +144,8 @@ def runs_of(folder: Path, job: Job) -> Runs:
     after = ups[-1] if ups else None
     warm = next((run for run in reversed(ups) if run.result.get("checks")), None)
     starts = () if after is None else tuple(run for run in every if _starts(run) and _is_later(run, after))
-    told = [run for run in (before, after, warm) if run is not None]
-    series = {run.name: read for run in told if (read := _series(run)) is not None}
+    told = {run.name: run for run in (before, after, warm) if run is not None}  # each is read once: it takes seconds
+    series = {name: read for name, run in told.items() if (read := _series(run)) is not None}
     hunted = tuple(run for run in every if run.found.role == "hunt")
     return Runs(every, before, after, warm, starts, hunted, series)
 
@@ -164,11 +167,64 @@ def _is_later(run: Run, than: Run) -> bool:
     return (run.found.created, run.name) > (than.found.created, than.name)
 
 
+class _Shape(BaseModel):
+    """What is read of a result must be as it is written; whoever changed it must not make the sheet say nonsense."""
+
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
+
+
+class _Trip(_Shape):
+    reason: str
+    time_s: float
+    layer: str
+    line_voltage_v: float | None = None
+
+
+class _Check(_Shape):
+    what: str
+    right: bool | None
+    text: str
+    value: float | None
+
+
+class _Cause(_Shape):
+    cause: str
+    probability: float
+
+
+class _Off(_Shape):
+    proven: bool
+
+
+class _Result(_Shape):
+    outcome: str
+    trip: _Trip | None = None
+    off: _Off | None = None
+    causes: list[_Cause] = []
+    checks: list[_Check] = []
+    max_line_voltage_v: float | None = None
+    max_line_current_a: float | None = None
+    full_line_min: float | None = None
+
+
+class _Described(_Shape):
+    load_class: str
+    clock: str
+    result: _Result | None = None
+    program_version: str
+    series_lamp_w: float | None = None
+    unplugged: list[str] = []
+
+
 def _run(found: FoundCapture) -> Run:
     try:
+        if found.capture is not None:
+            _Described.model_validate(found.capture.descriptor)
         events = [] if found.capture is None else found.capture.events()
         path = found.folder / SEAL_NAME
         sha256 = digest(path) if path.is_file() else ""
+    except ValidationError as error:
+        return Run(_unread(found, f"its record is not as it was written: {'; '.join(explain(error))}"), "", (), 0)
     except (ArchiveError, OSError) as error:
         return Run(_unread(found, str(error)), "", (), 0)
     overrides = tuple(event.text for event in events if event.kind == "override")
