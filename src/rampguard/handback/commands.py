@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -87,7 +89,8 @@ def _files(sheet: Sheet, out: Path, number: str) -> tuple[Path, Path]:
 def _not_ready(error: NotReady, *, as_json: bool) -> int:
     if as_json:
         print(json.dumps({"format": 1, "html": None, "pdf": None, "draft": False, "missing": list(error.missing)}))
-    print(f"not ready to hand back; missing:\n{error}", file=sys.stderr)
+    print(f"{error.folder} is not ready to hand back. What is missing:", file=sys.stderr)
+    _list(error.missing)
     print("To see the sheet all the same: --draft (every page says that it is one)", file=sys.stderr)
     return EXIT_BAD_INPUT
 
@@ -96,7 +99,13 @@ def _say(written: Written, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(written.as_message))
         return
-    for line in written.missing:
-        print(f"missing: {line}", file=sys.stderr)
-    print(f"{'DRAFT ' if written.draft else ''}sheet: {written.html}")
-    print(f"{'DRAFT ' if written.draft else ''}sheet: {written.pdf}")
+    if written.missing:
+        print("A draft only. What is missing:", file=sys.stderr)
+        _list(written.missing)
+    for path in (written.html, written.pdf):
+        print(f"{'draft' if written.draft else 'sheet'}: {path}")
+
+
+def _list(lines: Sequence[str]) -> None:
+    for line in lines:
+        print(textwrap.fill(line, 80, initial_indent="  - ", subsequent_indent="    "), file=sys.stderr)

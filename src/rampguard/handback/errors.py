@@ -19,5 +19,6 @@ class NotReady(HandBackError):  # noqa: N818 - what happened
     """The job lacks what a sheet must say."""
 
     def __init__(self, folder: str, missing: Sequence[str]) -> None:
+        self.folder = folder
         self.missing = tuple(missing)
         super().__init__("\n".join(f"{folder}: {line}" for line in missing))

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import ValidationError
 
 from instruments.strict import explain
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.reader import Completeness
 from rampguard.archive.seal import SEAL_NAME, digest
+from rampguard.handback.shape import Described
 from rampguard.job.model import Job
 from rampguard.job.reading import FoundCapture, captures_of
 from rampguard.report.series import Series, gather
@@ -167,59 +168,10 @@ def _is_later(run: Run, than: Run) -> bool:
     return (run.found.created, run.name) > (than.found.created, than.name)
 
 
-class _Shape(BaseModel):
-    """What is read of a result must be as it is written; whoever changed it must not make the sheet say nonsense."""
-
-    model_config = ConfigDict(strict=True, allow_inf_nan=False)
-
-
-class _Trip(_Shape):
-    reason: str
-    time_s: float
-    layer: str
-    line_voltage_v: float | None = None
-
-
-class _Check(_Shape):
-    what: str
-    right: bool | None
-    text: str
-    value: float | None
-
-
-class _Cause(_Shape):
-    cause: str
-    probability: float
-
-
-class _Off(_Shape):
-    proven: bool
-
-
-class _Result(_Shape):
-    outcome: str
-    trip: _Trip | None = None
-    off: _Off | None = None
-    causes: list[_Cause] = []
-    checks: list[_Check] = []
-    max_line_voltage_v: float | None = None
-    max_line_current_a: float | None = None
-    full_line_min: float | None = None
-
-
-class _Described(_Shape):
-    load_class: str
-    clock: str
-    result: _Result | None = None
-    program_version: str
-    series_lamp_w: float | None = None
-    unplugged: list[str] = []
-
-
 def _run(found: FoundCapture) -> Run:
     try:
         if found.capture is not None:
-            _Described.model_validate(found.capture.descriptor)
+            Described.model_validate(found.capture.descriptor)
         events = [] if found.capture is None else found.capture.events()
         path = found.folder / SEAL_NAME
         sha256 = digest(path) if path.is_file() else ""
