@@ -5,6 +5,7 @@ from __future__ import annotations
 import builtins
 import datetime as dt
 import json
+import re
 import shutil
 import sys
 from collections.abc import Iterator
@@ -152,6 +153,11 @@ def test_what_is_typed_is_understood_or_refused() -> None:
     for understood, text in ((result, "ok"), (mains, "230")):
         with pytest.raises(ValueError, match="type "):
             understood(text)
+
+
+def test_the_form_needs_a_terminal(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["job", "fill", str(folder)]) == 2
+    assert "rampguard job ask" in capsys.readouterr().err
 
 
 # -- asked for ---------------------------------------------------------------------------------------------------------
@@ -319,3 +325,13 @@ def test_nothing_private_is_read_shown_or_asked_for(
     assert not any("private.toml" in path for path in opened)
     written = "".join(path.read_text(encoding="utf-8") for path in folder.glob("job.toml*"))
     assert not any(word in said for word in SECRET for said in (told.out, told.err, written))
+
+
+def test_only_one_module_opens_it_and_only_what_hands_back_may_ask_it_to() -> None:
+    source = Path(commands.__file__).resolve().parents[1]
+    speaks = {
+        path.relative_to(source).as_posix()
+        for path in source.rglob("*.py")
+        if re.search(r"read_private|PRIVATE_NAME|job\.private\b", path.read_text(encoding="utf-8"))
+    }
+    assert {path for path in speaks if not path.startswith("handback/")} == {"job/private.py"}
