@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from hand_back_help import make_job
 from instruments.bench import BenchFile, BenchKind, load_bench_file
 from instruments.dialect import load_dialect, parse_dialect
 from instruments.simulated.units import UNITS
@@ -80,6 +81,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy(ROOT / "captures" / "healthy-amplifier" / "readings.csv", folder / "measured.csv")
     (folder / "unit-cold.toml").write_text(_cold_sheet_of_the_docs(), encoding="utf-8")
     capture_with_waves(folder).rename(folder / "captures" / "with-waveforms")
+    make_job(folder / "jobs" / "2026-014")
     (folder / "2026-014").mkdir()
     (folder / "2026-014" / "job.toml").write_text(_job_of_the_docs(), encoding="utf-8")
     return folder
@@ -91,6 +93,7 @@ EXPECTED_CODES |= {"sums": 0, "waveforms": 0}
 EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen": 0}
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
+EXPECTED_CODES |= {"hand-back": 0}
 EXPECTED_CODES |= {f"job {what}": 0 for what in ("new", "show", "log", "part", "check", "caution")}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")

@@ -23,6 +23,7 @@ from rampguard.argument_types import (
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.compare import arguments as compare
+from rampguard.handback import arguments as handback
 from rampguard.hunt import arguments as hunt
 from rampguard.job_desk import arguments as job_desk
 from rampguard.loads.classes import LOAD_CLASSES
@@ -65,6 +66,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     probe.add(commands, acts)
     hunt.add(commands, acts)
     sums.add(commands, acts)
+    handback.add(commands, acts)
     _add_bench(commands, acts)
     _add_replay(commands, acts)
     _add_plot(commands, acts)

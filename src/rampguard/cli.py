@@ -320,6 +320,14 @@ def _sums(options: argparse.Namespace) -> int:
     return sums(options)
 
 
+def _hand_back(options: argparse.Namespace) -> int:
+    from rampguard.handback.commands import hand_back
+    from rampguard.handback.material import Wanted
+
+    wanted = Wanted(options.language, options.with_customer, options.with_price)
+    return hand_back(options.job, options.out, wanted, draft=options.draft, as_json=options.json)
+
+
 def _cold(options: argparse.Namespace) -> int:
     from rampguard.cold_checks import commands
 
@@ -390,6 +398,7 @@ _ACTS: Final[dict[str, Act]] = {
     "bench check": _bench_check,
     "sums": _sums,
     "probe": _probe,
+    "hand-back": _hand_back,
 }
 """Every command."""
 

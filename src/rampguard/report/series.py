@@ -23,7 +23,8 @@ class Trace:
     """Readings of one signal: times in seconds, values in its unit, and the line voltage (V rms) each belongs to.
 
     ``line_v`` is nan where no line voltage was known. ``live`` tells whether the unit was live (or just tripped), and
-    ``fault_s`` are the times of readings that were no value.
+    ``fault_s`` are the times of readings that were no value. ``bound`` is the meter's accuracy at each reading; 0 where
+    none was stated.
     """
 
     time_s: Array
@@ -31,6 +32,7 @@ class Trace:
     line_v: Array
     live: NDArray[np.bool_]
     fault_s: Array
+    bound: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,7 @@ class _Gathering:
     line_v: list[float] = field(default_factory=list)
     live: list[bool] = field(default_factory=list)
     fault_s: list[float] = field(default_factory=list)
+    bound: list[float] = field(default_factory=list)
 
     def done(self) -> Trace:
         return Trace(
@@ -88,6 +91,7 @@ class _Gathering:
             np.array(self.line_v, dtype=np.float64),
             np.array(self.live, dtype=np.bool_),
             np.array(self.fault_s, dtype=np.float64),
+            np.array(self.bound, dtype=np.float64),
         )
 
 
@@ -137,6 +141,7 @@ class _Gatherer:
             trace.value.append(reading.value)
             trace.line_v.append(line_v)
             trace.live.append(live)
+            trace.bound.append(reading.bound)
 
     def stages(self) -> tuple[Stage, ...]:
         following = [*self.begun[1:], ("", self.end_s)]
