@@ -59,7 +59,7 @@ def lot(job: Job) -> list[One]:
         seen[k] = source_v - line_a * batch.supply_ohm, line_a
     plate = batch.nameplate
     return [
-        judged(unit, first + k, volts, hertz, seen[:, :, k], None, plate.nameplate_w, generator, plate.load_class)
+        judged(unit, first + k, (volts, hertz), seen[:, :, k], (), -1, plate.nameplate_w, generator, plate.load_class)
         for k in range(count)
     ]
 

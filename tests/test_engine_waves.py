@@ -38,10 +38,10 @@ def logged(capture: CaptureWriter) -> str:
 def test_two_threads_tell_it_and_the_capture_has_the_records(tmp_path: Path) -> None:
     capture = create(tmp_path)
     waves = waves_of(capture, lock_step=True)
+    for kind, time_s in (("power-pressed", 0.5), ("cut-off", 0.6), ("trip", 2.0)):
+        waves.event(kind, time_s)  # before their samples: a run's come at most a little after them
     digitiser = threading.Thread(target=fed, args=(waves,))
     digitiser.start()
-    for kind, time_s in (("power-pressed", 0.5), ("cut-off", 0.6), ("trip", 2.0)):
-        waves.event(kind, time_s)
     digitiser.join()
     waves.finish()
     capture.finish(PASSED)
