@@ -95,8 +95,10 @@ class _WayUp:
 
     def _speak(self) -> None:
         """What the hold says, once; only on the way up."""
+        if self._spoken:
+            return
         line, current = self._settled(LINE_VOLTAGE), self._settled(LINE_CURRENT)
-        if self._spoken or line is None or current is None:
+        if line is None or current is None:
             return
         self._spoken = True
         least_v = STILL_PART * self._full_v + line.bound
