@@ -2,15 +2,16 @@
 
 Each value has what its meter may be off by (as stated, and half of what its settled readings span); beside that,
 healthy units differ. What `TWINS` has of current and power is from simulated specimens of our own, ten each of four
-healthy kinds (docs/compare.md): where the meters could tell, none drew more than 1.48 times what another of its kind
-did. The rest is common practice, no source. Less than all that is *no difference seen*, never *the same*.
+healthy kinds (docs/records.md): where the meters could tell, and no step was near, none drew more than 1.47 times what
+another of its kind did. The rest is common practice, no source. Less than all that is *no difference seen*, never *the
+same*.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -56,6 +57,7 @@ class Seen(StrEnum):
     HIGHER = "HIGHER"
     LOWER = "LOWER"
     NONE = "no difference seen"
+    NEAR_STEP = "a step is near"  # a relay closes or a converter starts about there: which side of it, nobody can say
     NOT_COMPARABLE = "not comparable"
     NOT_MEASURED = "not measured"
 
@@ -155,7 +157,7 @@ class _Judge:
         for at in volts:
             pair = mine.at(at), theirs.at(at)
             what = f"current at {at:.4g} V ({100 * at / self.a.nameplate_v:.0f} %)"
-            yield self._by_part(Topic.DRAWN, what, "A", pair, self._drawn, at)
+            yield self._by_part(Topic.DRAWN, what, "A", pair, self._drawn, at, self._near_step(at))
 
     def at_holds(self) -> Iterator[Difference]:
         for mine in self.a.holds:
@@ -164,8 +166,17 @@ class _Judge:
                 if abs(self._scale * theirs.line_v.value - at) <= ALIKE_PART * self.a.nameplate_v:
                     current = _scaled(theirs.current_a, 1.0 / self._scale)
                     pair = mine.current_a, current
-                    yield self._by_part(Topic.DRAWN, f"current at {at:.4g} V", "A", pair, self._drawn, at)
+                    yield self._by_part(
+                        Topic.DRAWN, f"current at {at:.4g} V", "A", pair, self._drawn, at, self._near_step(at)
+                    )
                     break
+
+    def _near_step(self, at: float) -> bool:
+        """Whether in a healthy twin current might step, by a relay or a converter, on the other side of it."""
+        steps = [one.line_v.value for one in self.a.closings]
+        steps += [self._scale * one.line_v.value for one in self.b.closings]
+        within_v = self.spread.relay * self.a.nameplate_v
+        return bool(steps) and min(steps) - within_v <= at <= max(steps) + within_v
 
     def at_trip(self) -> Iterator[Difference]:
         """Where one tripped: what the other drew there, moving line or not."""
@@ -208,9 +219,20 @@ class _Judge:
             healthy = (1.0 - 1.0 / self.spread.tau_factor) * max(known)
             yield self._judged(Topic.IDLE, f"time constant, {channel}", "s", pair, healthy, None)
 
-    def _by_part(self, topic: Topic, what: str, unit: str, pair: Pair, part: float, at: float | None) -> Difference:
+    def _by_part(
+        self,
+        topic: Topic,
+        what: str,
+        unit: str,
+        pair: Pair,
+        part: float,
+        at: float | None,
+        near_step: bool = False,  # noqa: FBT001, FBT002 - private
+    ) -> Difference:
         largest = max((abs(one.value) for one in pair if one is not None), default=0.0)
-        return self._judged(topic, what, unit, pair, part * largest, at)
+        found = self._judged(topic, what, unit, pair, part * largest, at)
+        unsure = near_step and found.seen in (Seen.HIGHER, Seen.LOWER)
+        return replace(found, seen=Seen.NEAR_STEP) if unsure else found
 
     def _judged(self, topic: Topic, what: str, unit: str, pair: Pair, healthy: float, at: float | None) -> Difference:
         return judged(topic, what, unit, pair, healthy, self.reasons.get(topic, ()), at)
