@@ -74,6 +74,7 @@ EXPECTED_CODES |= {"sums": 0}
 EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen": 0}
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
+EXPECTED_CODES |= {"verify captures": 0, "compare captures": 0, "export captures": 0}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")
 
