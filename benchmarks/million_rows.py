@@ -2,7 +2,8 @@
 
 The plain read is numpy's ``loadtxt`` of the nine columns of numbers that every row has. Each is done by a process of
 its own; time is that process's processor time, memory its largest resident size beyond what its imports took. The
-capture is a real ramp's rows through the capture's own writer, then those of its hold at full line over and over.
+capture is a real ramp's rows through the capture's own writer, then those of its hold at full line as lines, over and
+over.
 
 The replay has a frozen band: each row is judged by the band as it was recorded, one row after the other. A band that is
 worked out anew costs as much a reading as it does while live (`decision_time`).
@@ -11,6 +12,8 @@ worked out anew costs as much a reading as it does while live (`decision_time`).
 from __future__ import annotations
 
 import argparse
+import csv
+import io
 import json
 import resource
 import subprocess
@@ -18,62 +21,82 @@ import sys
 import tempfile
 import time
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from figures import write_result
+from figures import write_run
 
+from rampguard.archive.descriptor import READINGS_NAME
 from rampguard.archive.reader import read_capture
-from rampguard.archive.rows import Row
+from rampguard.archive.rows import Row, as_cells
+from rampguard.archive.spool import Line
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
 from rampguard.guard.decision import Observation
 from rampguard.guard.interlock import OFF_COMMANDED
 from rampguard.guard.judge import GuardState, judge, judge_expected
 from rampguard.guard.limits import Limits
+from rampguard.quantities import Signal
 
 REAL = Path(__file__).resolve().parent.parent / "captures" / "healthy-amplifier"
 PERIOD_S = 0.1
 AT_ONCE = 20_000
-"""So many rows wait for the disk at most."""
+"""So many lines are written at once."""
+BY_THE_WRITER = 2_000
+"""So many rows go through the writer one by one; the rest as lines."""
 HELD_V = 229.0
 
 
 def rows(count: int) -> Iterator[Row]:
     """A ramp, and then full line for as long as it takes: a row every 0.1 s."""
     real = [row for row in read_capture(REAL).rows() if row.state == "live" and row.readings]
-    held = [row for row in real if (row.readings[0].value or 0.0) > HELD_V][20:]
+    held = held_rows()
     for number in range(count):
         row = real[number] if number < len(real) else held[number % len(held)]
         yield replace(row, time_s=(1 + number) * PERIOD_S)
 
 
 def make(into: Path, count: int) -> tuple[Path, float]:
-    """The capture, and the processor time its rows took to be written."""
+    """The capture, and the processor time that each of its first rows took to be written, seconds."""
     real = read_capture(REAL)
     found = real.descriptor
     names = ("unit", "load_class", "nameplate_w", "nameplate_v", "mains_v", "mains_frequency_hz", "clock", "seed")
     more = ("permissives_confirmed", "program_version")
     facts: dict[str, Any] = {name: found[name] for name in (*names, *more)}
-    first = next(rows(1))
-    header = CaptureHeader(
-        **facts,
-        bench_title=found["bench"],
-        bench_kind="programmable source",
-        signals=tuple(reading.signal for reading in first.readings),
-    )
+    signals = tuple(reading.signal for reading in next(rows(1)).readings)
+    header = CaptureHeader(**facts, bench_title=found["bench"], bench_kind="programmable source", signals=signals)
     plan, bench = (REAL / "plan.toml").read_text(encoding="utf-8"), (REAL / "bench.toml").read_bytes()
-    begun_s = time.process_time()
     writer = CaptureWriter.create(into, header, plan_toml=plan, limits=real.limits, bench_toml=bench)
-    for number, row in enumerate(rows(count)):
+    some = list(rows(min(count, BY_THE_WRITER)))
+    begun_s = time.process_time()
+    for row in some:
         writer.put_row(row)
-        while number % AT_ONCE == 0 and writer._spool._lines.qsize() > AT_ONCE:
-            time.sleep(0.01)
+    each_s = (time.process_time() - begun_s) / len(some)
+    for data in as_text(len(some), count, signals):
+        writer._spool.put(Line(READINGS_NAME, data))
     writer.finish(real.result or {"outcome": "passed"}, within_s=600.0)
     assert not writer.failure, writer.failure
-    return writer.folder, time.process_time() - begun_s
+    return writer.folder, each_s
+
+
+def as_text(first: int, last: int, signals: Sequence[Signal]) -> Iterator[bytes]:
+    """The rows from there on as lines, many at once: what the writer makes of each is the same but for its time."""
+    texts = []
+    for row in held_rows():
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerow(as_cells(row, signals))
+        texts.append(text.getvalue().partition(",")[2])
+    for begin in range(first, last, AT_ONCE):
+        numbers = range(begin, min(begin + AT_ONCE, last))
+        yield "".join(f"{(1 + k) * PERIOD_S!r},{texts[k % len(texts)]}" for k in numbers).encode()
+
+
+def held_rows() -> list[Row]:
+    """The real capture's rows of its hold at full line."""
+    real = [row for row in read_capture(REAL).rows() if row.state == "live" and row.readings]
+    return [row for row in real if (row.readings[0].value or 0.0) > HELD_V][20:]
 
 
 def plainly(folder: Path) -> int:
@@ -192,26 +215,25 @@ def main() -> None:
         one_way(options.way, options.capture)
         return
     with tempfile.TemporaryDirectory() as place:
-        folder, write_s = (options.capture, 0.0) if options.capture else make(Path(place), options.count)
+        folder, each_s = (options.capture, 0.0) if options.capture else make(Path(place), options.count)
         size_mb = (folder / "readings.csv").stat().st_size / 1e6
-        print(f"{options.count} rows, {size_mb:.0f} MB, written in {write_s:.1f} s", flush=True)
+        print(f"{options.count} rows, {size_mb:.0f} MB", flush=True)
         table: list[dict[str, Any]] = []
-        if write_s:
-            table.append(told("write by the capture's writer", options.count, {"s": write_s}, 0.0))
+        if each_s:
+            table.append(told("write by the capture's writer", BY_THE_WRITER, {"s": each_s * BY_THE_WRITER}, 0.0))
         plain = measured("plain read by numpy", folder)
         for way in options.only:
             found = plain if way == "plain read by numpy" else measured(way, folder)
             table.append(told(way, options.count, found, plain["s"]))
             print(table[-1], flush=True)
             if options.keep:  # each as it comes: it takes long
-                write_result("million_rows", f"A capture of {options.count} rows ({size_mb:.0f} MB)", table)
+                write_run("million_rows", "Long captures, beside a plain read of their numbers", table, seed=1)
 
 
 def told(way: str, count: int, found: dict[str, float], plain_s: float) -> dict[str, Any]:
     """A row of the figures."""
     return {
-        "what": way,
-        "rows": count,
+        "run": f"{way}, {count} rows",
         "processor time, s": round(found["s"], 1),
         "to the plain read": round(found["s"] / plain_s, 1) if plain_s else "",
         "memory beyond imports, MB": round(found["mb"]) if "mb" in found else "",

@@ -13,7 +13,7 @@ from typing import Any, Final
 from rampguard.archive.descriptor import DESCRIPTOR_NAME, READINGS_NAME
 from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import whole_lines
-from rampguard.archive.seal import PARTIAL, SEAL_NAME, UNSEALED, parse_seal
+from rampguard.archive.seal import PARTIAL, SEAL_NAME, is_sealed_file, parse_seal
 from rampguard.archive.table import TableReader
 
 _BLOCK: Final = 1 << 20
@@ -84,17 +84,19 @@ def _look(folder: Path) -> Found:
     lying = sorted(folder.iterdir())
     descriptor = _descriptor(folder)
     then = {} if descriptor is None else sizes_then(descriptor)
-    files = {path.name: _file(path, then.get(path.name)) for path in lying if path.is_file()}
     seal = _bytes(folder / SEAL_NAME)
+    sealed = {} if seal is None else parse_seal(seal)[0]
+    kept = [path for path in lying if path.is_file() and (is_sealed_file(path.name) or path.name in sealed)]
+    files = {path.name: _file(path, then.get(path.name)) for path in kept}
     return Found(
-        files={name: found for name, found in files.items() if name not in UNSEALED and not name.endswith(PARTIAL)},
+        files=files,
         others=tuple(path.name for path in lying if not path.is_file()),
         seal=seal,
         aside=_bytes(folder / f"{SEAL_NAME}{PARTIAL}"),
         descriptor=descriptor,
         rows=_rows(folder / READINGS_NAME, files, is_sealed=seal is not None),
-        is_live="pids.json" in files,
-        sealed={} if seal is None else parse_seal(seal)[0],
+        is_live=(folder / "pids.json").exists(),
+        sealed=sealed,
     )
 
 

@@ -31,8 +31,12 @@ def digest(path: Path) -> str:
 
 def sealed_names(folder: Path) -> list[str]:
     """What a seal of the folder holds for. Raises OSError."""
-    names = (path.name for path in folder.iterdir() if path.is_file())
-    return sorted(name for name in names if name not in UNSEALED and not name.endswith(PARTIAL))
+    return sorted(path.name for path in folder.iterdir() if path.is_file() and is_sealed_file(path.name))
+
+
+def is_sealed_file(name: str) -> bool:
+    """Whether a file of this name in a capture's folder is part of what is sealed."""
+    return name not in UNSEALED and not name.endswith(PARTIAL)
 
 
 def seal_text(folder: Path, instead: Mapping[str, bytes] | None = None) -> str:
