@@ -18,8 +18,9 @@ from figures import write_result
 
 from rampguard.archive.reader import read_capture
 from rampguard.compare.curve import current_curve, power_curve
-from rampguard.compare.differences import AT_PARTS, Seen, compare
+from rampguard.compare.differences import AT_PARTS, compare
 from rampguard.compare.gather import side_of
+from rampguard.compare.judging import Seen
 from rampguard.compare.side import Measured, Side
 
 KINDS = ("healthy-amplifier", "healthy-receiver", "healthy-switch-mode", "healthy-valve")

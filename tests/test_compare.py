@@ -21,18 +21,9 @@ from rampguard.archive.rows import Row
 from rampguard.cli import main
 from rampguard.compare.comparable import Topic
 from rampguard.compare.curve import Curve
-from rampguard.compare.differences import (
-    AT_PARTS,
-    CHANNELS,
-    SAME_UNIT,
-    TWINS,
-    Comparison,
-    Seen,
-    between_channels,
-    compare,
-    judged,
-)
+from rampguard.compare.differences import AT_PARTS, Comparison, between_channels, compare
 from rampguard.compare.gather import side_of
+from rampguard.compare.judging import CHANNELS, SAME_UNIT, TWINS, Seen, judged
 from rampguard.compare.picture import comparison_figure, draw_comparison
 from rampguard.compare.side import Measured, Side
 from rampguard.compare.story import told

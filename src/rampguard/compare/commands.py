@@ -11,8 +11,9 @@ from typing import Any, Final
 
 from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import Capture, Completeness, read_capture
-from rampguard.compare.differences import SAME_UNIT, TWINS, compare
+from rampguard.compare.differences import compare
 from rampguard.compare.gather import side_of
+from rampguard.compare.judging import SAME_UNIT, TWINS
 from rampguard.compare.side import Side
 from rampguard.compare.story import message, told
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE

@@ -9,7 +9,8 @@ from string import ascii_uppercase
 from typing import Any, Final
 
 from rampguard.compare.comparable import Topic
-from rampguard.compare.differences import Comparison, Difference, Seen, between_channels
+from rampguard.compare.differences import Comparison, between_channels
+from rampguard.compare.judging import Difference, Seen
 from rampguard.compare.side import Hold, Side
 
 WIDTH: Final = 80
