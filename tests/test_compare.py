@@ -403,13 +403,25 @@ def test_compare_refuses(words: list[str], message: str, capsys: pytest.CaptureF
     assert message in err
 
 
-def test_a_descriptor_without_a_nameplate_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = captured(tmp_path, rows_of())
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("nameplate_w", None),
+        ("nameplate_v", "230"),
+        ("mains_frequency_hz", -1),
+        ("series_lamp_w", math.nan),
+        ("unplugged", "all"),
+    ],
+)
+def test_a_descriptor_that_says_anything_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, value: object
+) -> None:
+    folder = captured(tmp_path, rows_of(until=0.1))
     path = folder / "datapackage.json"
-    path.write_text(path.read_text(encoding="utf-8").replace('"nameplate_w": 300.0', '"nameplate_w": null'))
+    path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | {name: value}))
     code, _, err = run(capsys, "compare", HEALTHY, folder)
     assert code == 2
-    assert "no nameplate_w above zero" in err
+    assert f"no {name} that can be used" in err
 
 
 def test_the_picture_can_be_told_apart_in_grey_and_is_drawn_alike_twice(tmp_path: Path) -> None:
