@@ -47,6 +47,12 @@ def _cold_sheet_of_the_docs() -> str:
     return str(sheet)
 
 
+def _job_of_the_docs() -> str:
+    page = (ROOT / "docs" / "job.md").read_text(encoding="utf-8")
+    [job] = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    return str(job)
+
+
 COMMANDS = [(page.name, line) for page in PAGES for line in _commands(page)]
 
 
@@ -65,6 +71,8 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(ROOT / "captures", folder / "captures")
     shutil.copy(ROOT / "captures" / "healthy-amplifier" / "readings.csv", folder / "measured.csv")
     (folder / "unit-cold.toml").write_text(_cold_sheet_of_the_docs(), encoding="utf-8")
+    (folder / "2026-014").mkdir()
+    (folder / "2026-014" / "job.toml").write_text(_job_of_the_docs(), encoding="utf-8")
     return folder
 
 
@@ -75,6 +83,7 @@ EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
 EXPECTED_CODES |= {"verify captures": 0, "compare captures": 0, "export captures": 0}
+EXPECTED_CODES |= {f"job {what}": 0 for what in ("new", "show", "log", "part", "check", "caution")}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -43,7 +44,7 @@ def test_captures_that_lie_there_are_found_in_the_order_in_which_they_were_made(
 
 
 def test_what_the_job_says_of_a_capture_goes_before_what_is_worked_out(folder: Path) -> None:
-    entry = '[[capture]]\nfolder = "captures/shorted-output"\nrole = "hunt"\nnote = "with the tone board out"\n'
+    entry = '[[capture]]\nfolder = "./captures/shorted-output/"\nrole = "hunt"\nnote = "with the tone board out"\n'
     gone = '[[capture]]\nfolder = "captures/gone"\nrole = "known-good"\n'
     found = {one.name: one for one in captures_of(folder, job_with(entry + gone))}
     shorted = found["captures/shorted-output"]
@@ -86,3 +87,11 @@ def test_roles_by_order_before_the_first_that_passed_it_was_as_found(folder: Pat
 )
 def test_what_a_run_is_to_its_job(descriptor: dict[str, Any] | None, repaired: bool, role: Role) -> None:
     assert role_of(descriptor, repaired=repaired) == role
+
+
+def test_the_docs_name_every_role_and_say_when_it_is_entered() -> None:
+    page = (CAPTURES.parent / "docs" / "job.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([a-z-]+) \| (?:one|a switch|went|a ramp|the same|stopped)", page, re.MULTILINE)
+    by_hand: set[Role] = {"known-good"}
+    assert {*rows, *by_hand} == set(get_args(Role))
+    assert all(f"`{role}`" in page for role in get_args(Role))

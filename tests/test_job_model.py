@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from rampguard.job.errors import JobError, NoJob
 from rampguard.job.model import parse_job, read_job
 from rampguard.job.private import Private, read_private
+from rampguard.job.schema import SCHEMA, schema_text
 
 JOB = """\
 format = 1
@@ -123,7 +126,8 @@ def test_what_cannot_be_is_refused(old: str, new: str, says: str) -> None:
 def test_a_capture_is_named_once() -> None:
     entry = '[[capture]]\nfolder = "captures/a"\nrole = "hunt"\n'
     parse_job(JOB + entry, "job.toml")
-    assert "captures/a is there twice" in problems_of(JOB + entry + entry)[0]
+    again = entry.replace("captures/a", "./captures/a/")
+    assert "captures/a is there twice" in problems_of(JOB + entry + again)[0]
 
 
 def test_a_meter_over_its_range_is_told_as_such() -> None:
@@ -148,3 +152,12 @@ def test_whose_unit_it_is_lies_apart(tmp_path: Path) -> None:
     (tmp_path / "private.toml").write_text("format = 1\nage = 3\n", encoding="utf-8")
     with pytest.raises(JobError, match="age: unknown key"):
         read_private(tmp_path)
+
+
+def test_the_schema_is_of_the_model_as_it_is_and_takes_a_job() -> None:
+    assert SCHEMA.read_text(encoding="utf-8") == schema_text()
+    schema, job = json.loads(schema_text()), parse_job(JOB, "job.toml").model_dump(mode="json", exclude_none=True)
+    jsonschema.validate(job, schema)
+    for wrong in ({"watts": 3}, {"unit": {**job["unit"], "nameplate_w": -1}}, {"work": [{"hours": 2}]}):
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(job | wrong, schema)

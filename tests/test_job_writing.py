@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rampguard.archive import descriptor
-from rampguard.job.edits import with_entry, with_entry_changed, with_value
+from rampguard.job.edits import CannotEdit, with_entry, with_entry_changed, with_value
 from rampguard.job.errors import JobChanged, JobError
 from rampguard.job.fresh import Intake, fresh_job
 from rampguard.job.model import Job, parse_job, read_job
@@ -99,6 +99,10 @@ def test_line_ends_stay_as_they_are(tmp_path: Path) -> None:
     change_job(tmp_path, lambda text: with_value(text, ("unit", "title"), "set"), {"unit"})
     data = (tmp_path / "job.toml").read_bytes()
     assert data == COMMENTED.replace('"radio"', '"set"').replace("\n", "\r\n").encode()
+    change_job(tmp_path, lambda text: with_value(text, ("cause",), "age\nand heat"), {"cause"})
+    data = (tmp_path / "job.toml").read_bytes()
+    assert data.count(b"\n") == data.count(b"\r\n") == COMMENTED.count("\n") + 2
+    assert read_job(tmp_path).cause == "age\nand heat"
 
 
 def test_an_entry_goes_into_a_list_that_is_written_in_line_too() -> None:
@@ -369,6 +373,14 @@ def test_a_change_that_makes_no_job_of_it_is_refused_with_every_problem(folder: 
     assert "[[work]] 3: hours: " in told
     assert (folder / "job.toml").read_text(encoding="utf-8") == JOB
     assert not (folder / "job.toml.before").exists()
+
+
+def test_a_change_that_cannot_be_made_says_so(folder: Path) -> None:
+    def edit(text: str) -> str:
+        raise CannotEdit("change it by hand")
+
+    with pytest.raises(JobError, match=r"job\.toml: change it by hand"):
+        change_job(folder, edit, {"work"})
 
 
 def test_a_change_that_would_touch_something_else_is_refused(folder: Path) -> None:

@@ -45,7 +45,7 @@ def with_value(text: str, where: Sequence[str], value: Any) -> str:
 def with_entry(text: str, name: str, values: Values) -> str:
     """The text with one entry more in the list ``[[name]]``."""
     document = _parsed(text)
-    known = document.get(name)
+    known: Any = document.get(name)
     if isinstance(known, Array):  # written as name = [{ ... }]
         known.append(_filled(tomlkit.inline_table(), values))
     elif known is None:
@@ -54,7 +54,7 @@ def with_entry(text: str, name: str, values: Values) -> str:
         document = _parsed(_ends_blank(text))
         document.append(name, entries)
     else:
-        _append(_list(known, name), _filled(tomlkit.table(), values))
+        _append(known, _filled(tomlkit.table(), values))
     return tomlkit.dumps(document)
 
 
@@ -77,12 +77,6 @@ def _parsed(text: str) -> tomlkit.TOMLDocument:
         raise CannotEdit(f"is built so that the program cannot change it ({error}); change it by hand") from None
 
 
-def _list(known: Any, name: str) -> AoT:
-    if not isinstance(known, AoT):
-        raise CannotEdit(f"[[{name}]] is scattered over the file; bring its entries together, by hand")
-    return known
-
-
 def _filled(table: Any, values: Values) -> Any:
     for key, value in values.items():
         if value is not None:
@@ -102,7 +96,10 @@ def _ends_blank(text: str) -> str:
 
 
 def _put_last(table: Any, key: str, item: Item) -> None:
-    container: Container = table.value if isinstance(table, Table) else table
+    container = table.value if isinstance(table, Table) else table
+    if not isinstance(container, Container):  # written as { ... }, or by dotted keys: there is no line behind it
+        table[key] = item
+        return
     kept = _lifted(container)
     table[key] = item
     item.trivia.trail = f"{item.trivia.trail}{kept}"

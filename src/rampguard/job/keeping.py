@@ -15,7 +15,7 @@ from rampguard.job.on_bench import job_for_run
 from rampguard.job.roles import role_of
 from rampguard.job.writing import change_job
 
-_NOTES: Final = {"passed": "passed, up to {volts:g} V", "tripped": "tripped at {volts:.3g} V"}
+_NOTES: Final = {"passed": "passed, up to {volts:.3g} V", "tripped": "tripped at {volts:.3g} V"}
 
 
 def keep_capture(folder: Path, capture: Path, *, hunting: bool = False) -> str:

@@ -44,7 +44,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 from instruments.strict import Strict, explain
 from rampguard.job.entries import JobUnit, KeptCapture, MadeCheck, Part, PassedOn, Picture, Quoted, Work
 from rampguard.job.errors import JobError, NoJob
-from rampguard.job.texts import Day, MaySay, Said
+from rampguard.job.texts import Day, MaySay, Said, plain
 
 JOB_NAME: Final = "job.toml"
 CAPTURES: Final = "captures"
@@ -111,7 +111,7 @@ class Job(Strict):
                 yield f"{where}: date = {day} is after the job was closed, {self.closed}; correct one of them"
 
     def _twice(self) -> Iterator[str]:
-        folders = [entry.folder for entry in self.capture]
+        folders = [plain(entry.folder) for entry in self.capture]
         for folder in sorted({folder for folder in folders if folders.count(folder) > 1}):
             yield f"[[capture]]: {folder} is there twice; keep one"
 

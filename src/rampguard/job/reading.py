@@ -11,6 +11,7 @@ from rampguard.archive.reader import Capture, Completeness, read_capture
 from rampguard.job.entries import KeptCapture, Role
 from rampguard.job.model import CAPTURES, Job, read_job
 from rampguard.job.roles import role_of
+from rampguard.job.texts import plain
 
 __all__ = ["FoundCapture", "captures_of", "read_job"]
 
@@ -52,7 +53,7 @@ class FoundCapture:
 
 def captures_of(folder: Path, job: Job) -> tuple[FoundCapture, ...]:
     """Every capture of a job in the order in which they were made, each with its role. Never raises for a bad one."""
-    entries = {entry.folder.rstrip("/"): entry for entry in job.capture}
+    entries = {plain(entry.folder): entry for entry in job.capture}
     named = dict.fromkeys((*entries, *_lying(folder)))
     read = sorted((_read(folder, name) for name in named), key=lambda one: (one.created, one.name))
     return tuple(_with_roles(read, entries, job))

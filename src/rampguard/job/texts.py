@@ -40,6 +40,11 @@ def _inside(text: str) -> str:
     return text
 
 
+def plain(path: str) -> str:
+    """A path inside the job folder without ``./`` and a last ``/``: two that are the same are equal so."""
+    return PurePosixPath(path).as_posix()
+
+
 def _dated(value: object) -> object:
     if type(value) is not dt.date:
         raise ValueError("is not a date; write it without quotes and without a time, such as 2026-03-14")

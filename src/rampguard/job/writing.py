@@ -42,7 +42,7 @@ def change_job(folder: Path, edit: Edit, touches: Collection[str], *, read: str 
             raise JobChanged(origin, ["was changed by somebody else meanwhile; nothing was written. Read it anew"])
         old = parse_job(text, origin)
         try:
-            new_text = edit(text)
+            new_text = _edited(text, edit)
         except CannotEdit as error:
             raise JobError(origin, [str(error)]) from None
         new = parse_job(new_text, f"{origin}, not written")
@@ -75,6 +75,13 @@ def leftovers(folder: Path) -> list[str]:
         for name in names
         if (folder / name).exists()
     ]
+
+
+def _edited(text: str, edit: Edit) -> str:
+    """The edited text, its lines ending as they did."""
+    if "\r\n" not in text:
+        return edit(text)
+    return edit(text.replace("\r\n", "\n")).replace("\n", "\r\n")
 
 
 def _check_kept(old: Job, new: Job, touches: Collection[str], origin: str) -> None:

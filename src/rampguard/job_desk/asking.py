@@ -56,7 +56,7 @@ def answers(prompts: tuple[Prompt, ...], ask: Ask, say: Say) -> dict[str, Any]:
     """The answers to the prompts of one question; nothing where the first was left for later."""
     said: dict[str, Any] = {}
     for number, prompt in enumerate(prompts):
-        if prompt.key == "reads" and said.get("result") == "not made":
+        if prompt.key in ("reads", "by") and said.get("result") == "not made":
             continue
         value = _answer(prompt, ask, say)
         if value is None and number == 0:

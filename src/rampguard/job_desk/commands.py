@@ -31,7 +31,9 @@ def new(options: argparse.Namespace) -> int:
     except (Stopped, EOFError, KeyboardInterrupt):
         _say("\nnothing was written")
         return EXIT_BAD_INPUT
-    print(f"{options.folder / 'job.toml'}: job {job.number} begun. What is missing: rampguard job ask {options.folder}")
+    print(
+        f"{options.folder / 'job.toml'}: job {job.number} begun.\nWhat is missing: rampguard job ask {options.folder}"
+    )
     return EXIT_DONE
 
 
@@ -103,6 +105,8 @@ def close(options: argparse.Namespace) -> int:
 
 
 def _added(folder: Path, name: str, entry: Mapping[str, Any]) -> Job:
+    for line in leftovers(folder):  # this write takes its place
+        _say(line)
     return change_job(folder, lambda text: with_entry(text, name, entry), {name})
 
 
