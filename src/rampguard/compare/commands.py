@@ -54,9 +54,7 @@ def _side(path: Path) -> Side:
     _warn(path, capture)
     wrong = [name for name, fits in _fits(capture.descriptor).items() if not fits]
     if wrong:
-        raise CaptureError(
-            f"{path}: its descriptor has no {', '.join(wrong)} that can be used; it cannot be compared"
-        )
+        raise CaptureError(f"{path}: its descriptor has no {', '.join(wrong)} that can be used; it cannot be compared")
     return side_of(str(path), capture.descriptor, capture.rows())
 
 
