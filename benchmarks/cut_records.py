@@ -18,13 +18,15 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from figures import write_result
+from figures import write_run
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 from cut_help import Rebuilt, Step, changed, steps_of, wrong_with_a_cut
 
 CAPTURES = Path(__file__).resolve().parent.parent / "captures"
+SHORT_BYTES, LONG_EVERY = 20_000, 8
+"""Of a longer record only one write in so many is cut inside."""
 INSIDE = 5
 """Cuts inside each write, beside the ones after its first byte and before its last."""
 
@@ -36,14 +38,14 @@ def lengths(step: Step, chance: random.Random) -> list[int]:
     return sorted(some - {0, -1, size})
 
 
-def cut(real: Path, chance: random.Random, work: Path) -> Counter[str]:
-    """Cut one record everywhere."""
+def cut(real: Path, chance: random.Random, work: Path, every: int) -> Counter[str]:
+    """Cut one record at every write, and inside one write in ``every``."""
     steps, rows, _ = steps_of(real, work / "made")
     built, seen = Rebuilt(work / "cut"), Counter[str]()
     for number, step in enumerate(steps):
         seen["at writes"] += 1
         seen["wrong"] += tell(wrong_with_a_cut(built, rows), number, None)
-        for length in lengths(step, chance) if step.act == "append" else ():
+        for length in lengths(step, chance) if step.act == "append" and number % every == 0 else ():
             with built.torn(step, length):
                 seen["inside writes"] += 1
                 seen["wrong"] += tell(wrong_with_a_cut(built, rows), number, length)
@@ -76,17 +78,15 @@ def edits(was: bytes, chance: random.Random) -> Iterator[tuple[str, bytes]]:
     yield "appended to", was + b"0.0\n"
 
 
-def change(folder: Path, every: int, chance: random.Random) -> Counter[str]:
-    """Change one sealed record in every way, one at a time; of long files one edit in ``every``."""
+def change(folder: Path, chance: random.Random) -> Counter[str]:
+    """Change one sealed record in every way, one at a time."""
     seen = Counter[str]()
     for path in sorted(folder.iterdir()):
-        if path.name == "ramp.png":
-            continue
         was = path.read_bytes()
         seen["files removed"] += 1
         seen["wrong"] += changed(folder, path.name, None) != "changed"
         for number, (kind, data) in enumerate(edits(was, chance)):
-            if data == was or number % every:
+            if data == was:
                 continue
             seen[kind] += 1
             state = changed(folder, path.name, data)
@@ -99,27 +99,26 @@ def change(folder: Path, every: int, chance: random.Random) -> Counter[str]:
 
 
 def main() -> int:
-    """Cut and change the example captures."""
+    """Cut records, or change one."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("captures", nargs="*", type=Path, default=[CAPTURES / "shorted-output"])
-    parser.add_argument("--cut-only", nargs="*", type=Path, default=[CAPTURES / "healthy-amplifier"])
+    parser.add_argument("--cut", nargs="*", default=["shorted-output", "healthy-amplifier"], metavar="CAPTURE")
+    parser.add_argument("--change", nargs="*", default=["shorted-output"], metavar="CAPTURE")
     parser.add_argument("--seed", type=int, default=20261127)
-    parser.add_argument("--every", type=int, default=1, help="one edit in so many")
     options = parser.parse_args()
     chance, rows = random.Random(options.seed), []
     with tempfile.TemporaryDirectory() as place:
-        for real in (*options.captures, *options.cut_only):
-            work = Path(place) / f"cut-{real.name}"
+        for name in options.cut:
+            work = Path(place) / f"cut-{name}"
             work.mkdir()
-            rows.append({"record": real.name, "done to it": "cut", **counted(cut(real, chance, work))})
+            every = 1 if (CAPTURES / name / "readings.csv").stat().st_size < SHORT_BYTES else LONG_EVERY
+            rows.append({"run": f"{name}, cut", **counted(cut(CAPTURES / name, chance, work, every))})
             print(rows[-1], flush=True)
-        for real in options.captures:
-            folder = shutil.copytree(real, Path(place) / real.name)
-            rows.append(
-                {"record": real.name, "done to it": "changed", **counted(change(folder, options.every, chance))}
-            )
+        for name in options.change:
+            unsealed = shutil.ignore_patterns("ramp.png")
+            folder = shutil.copytree(CAPTURES / name, Path(place) / name, ignore=unsealed)
+            rows.append({"run": f"{name}, changed", **counted(change(folder, chance))})
             print(rows[-1], flush=True)
-    write_result("cut_records", "Records cut at every write, and changed at every byte", rows, seed=options.seed)
+    write_run("cut_records", "Records cut at every write, and changed at every byte", rows, seed=options.seed)
     return int(any(row["called wrongly"] for row in rows))
 
 

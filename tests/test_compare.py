@@ -21,8 +21,9 @@ from rampguard.archive.rows import Row
 from rampguard.cli import main
 from rampguard.compare.comparable import Topic
 from rampguard.compare.curve import Curve
-from rampguard.compare.differences import SAME_UNIT, TWINS, Comparison, Seen, between_channels, compare, judged
+from rampguard.compare.differences import AT_PARTS, Comparison, between_channels, compare
 from rampguard.compare.gather import side_of
+from rampguard.compare.judging import CHANNELS, SAME_UNIT, TWINS, Seen, judged
 from rampguard.compare.picture import comparison_figure, draw_comparison
 from rampguard.compare.side import Measured, Side
 from rampguard.compare.story import told
@@ -260,6 +261,15 @@ def test_where_one_tripped_the_other_is_told_too() -> None:
     assert seen(compare(*sides[::-1]))[trip.what] is Seen.LOWER
 
 
+def test_near_a_step_nobody_can_say_which_side_of_it_a_healthy_twin_is_on() -> None:
+    a, b = side(closing(0.7)), side(closing(0.8))
+    result = {one.what: one.seen for one in compare(a, b).at_holds}
+    assert result["current at 161 V"] is Seen.NEAR_STEP
+    assert result["current at 115 V"] is Seen.NONE
+    assert seen(compare(a, b))["current at 172.5 V (75 %)"] is Seen.NONE  # between holds so far apart all is possible
+    assert seen(compare(side(), b))["current at 230 V (100 %)"] is Seen.HIGHER  # far from it, it has closed
+
+
 def closing(part: float, pressed: bool = False) -> list[Row]:
     """A ramp in which current steps up in the middle of a hold."""
     rows, done = [], False
@@ -325,6 +335,20 @@ def test_a_warm_up_is_told_until_somebody_touched_it_and_not_of_a_minute() -> No
     assert not [one for one in compare(short, short).differences if "time constant" in one.what]
 
 
+def test_the_spreads_in_the_docs_are_the_codes() -> None:
+    page = (ROOT / "docs" / "records.md").read_text(encoding="utf-8")
+    rows = [
+        ("current, power", f"{100 * TWINS.drawn:.0f} % of the larger | {100 * SAME_UNIT.drawn:.0f} % | |"),
+        ("idle", f"{100 * TWINS.idle:.0f} % | {100 * SAME_UNIT.idle:.0f} % | {100 * CHANNELS.idle:.0f} % |"),
+        ("offset", " | ".join(f"{1e3 * one.offset_v:.0f} mV" for one in (TWINS, SAME_UNIT, CHANNELS)) + " |"),
+        ("where a relay closes", f"{100 * TWINS.relay:.0f} % of nameplate voltage | {100 * SAME_UNIT.relay:.0f} % | |"),
+        ("time constant", f"a factor of {TWINS.tau_factor:g} | {SAME_UNIT.tau_factor:g} | |"),
+    ]
+    for what, spreads in rows:
+        assert f"| {what} | {spreads}\n" in page
+    assert f"at {', '.join(f'{100 * part:.0f}' for part in AT_PARTS[:-1])} and 100 %" in page
+
+
 # -- the command --------------------------------------------------------------------------------------------------
 
 
@@ -379,13 +403,25 @@ def test_compare_refuses(words: list[str], message: str, capsys: pytest.CaptureF
     assert message in err
 
 
-def test_a_descriptor_without_a_nameplate_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = captured(tmp_path, rows_of())
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("nameplate_w", None),
+        ("nameplate_v", "230"),
+        ("mains_frequency_hz", -1),
+        ("series_lamp_w", math.nan),
+        ("unplugged", "all"),
+    ],
+)
+def test_a_descriptor_that_says_anything_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, value: object
+) -> None:
+    folder = captured(tmp_path, rows_of(until=0.1))
     path = folder / "datapackage.json"
-    path.write_text(path.read_text(encoding="utf-8").replace('"nameplate_w": 300.0', '"nameplate_w": null'))
+    path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | {name: value}))
     code, _, err = run(capsys, "compare", HEALTHY, folder)
     assert code == 2
-    assert "no nameplate_w above zero" in err
+    assert f"no {name} that can be used" in err
 
 
 def test_the_picture_can_be_told_apart_in_grey_and_is_drawn_alike_twice(tmp_path: Path) -> None:

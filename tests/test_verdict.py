@@ -211,6 +211,18 @@ def test_a_record_that_never_ended_cannot_be_sealed_by_hand(tmp_path: Path) -> N
     assert kinds(folder) == [("seal.sha256", Kind.SEAL_ANEW)]
 
 
+@pytest.mark.parametrize("length", range(1, 12))
+def test_a_record_cut_inside_a_letter_replays_to_its_last_whole_row(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], length: int
+) -> None:
+    folder = cut_short(captured(tmp_path, [row(0), row(1), row(2, reason="Überlast: größer, längs, öfter")]))
+    path = folder / "readings.csv"
+    data = path.read_bytes()
+    path.write_bytes(data[: data.index("Überlast".encode()) + length])
+    assert main(["replay", str(folder), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["readings"] == 2
+
+
 # -- the command --------------------------------------------------------------------------------------------------
 
 

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
 from typing import Final, Protocol
 
 
@@ -83,8 +84,7 @@ class Signal:
     @property
     def column(self) -> str:
         """The column this signal has in a capture, unit included: ``line_voltage_v``, ``dc_offset_left_v``."""
-        middle = f"_{self.channel}" if self.channel else ""
-        return f"{self.quantity}{middle}_{self.unit.lower()}"
+        return _column(self.quantity, self.channel)
 
     @classmethod
     def from_column(cls, column: str) -> Signal | None:
@@ -101,6 +101,13 @@ class Signal:
             if signal.column == column:
                 return signal
         return None
+
+
+@cache
+def _column(quantity: Quantity, channel: str) -> str:
+    """Asked for many times a row, and made once."""
+    middle = f"_{channel}" if channel else ""
+    return f"{quantity}{middle}_{UNIT[quantity].lower()}"
 
 
 LINE_VOLTAGE: Final = Signal(Quantity.LINE_VOLTAGE)

@@ -13,12 +13,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, TextIO
+from typing import Any, Final
 
+from rampguard.archive.descriptor import READINGS_NAME
 from rampguard.archive.errors import ArchiveError
-from rampguard.archive.reader import read_descriptor
+from rampguard.archive.reader import read_descriptor, whole_lines
 from rampguard.archive.rows import Row
-from rampguard.archive.table import TableReader
+from rampguard.archive.table import Lines, TableReader
 from rampguard.cause_story import cause_lines
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import OVERRAN, Expecting, Sights
@@ -280,13 +281,16 @@ def _recorded_class(folder: Path) -> str | None:
 
 
 @contextmanager
-def _open(file: str) -> Iterator[TextIO]:
+def _open(file: str) -> Iterator[Lines]:
+    path = Path(file)
     if file == STANDARD_INPUT:
         yield sys.stdin
-        return
-    path = Path(file)
-    with (path / "readings.csv" if path.is_dir() else path).open(encoding="utf-8-sig", newline="") as stream:
-        yield stream
+    elif path.is_dir():  # of a capture that was cut short, its whole lines
+        with whole_lines(path / READINGS_NAME) as lines:
+            yield lines
+    else:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            yield stream
 
 
 def parse_meter(text: str | None) -> dict[Quantity, Accuracy]:

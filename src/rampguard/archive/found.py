@@ -13,7 +13,7 @@ from typing import Any, Final
 from rampguard.archive.descriptor import DESCRIPTOR_NAME, READINGS_NAME, WAVEFORMS
 from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import whole_lines
-from rampguard.archive.seal import PARTIAL, SEAL_NAME, UNSEALED, files_in, parse_seal
+from rampguard.archive.seal import PARTIAL, SEAL_NAME, files_in, is_sealed_file, parse_seal
 from rampguard.archive.table import TableReader
 
 _BLOCK: Final = 1 << 20
@@ -84,17 +84,19 @@ def _look(folder: Path) -> Found:
     lying = sorted(folder.iterdir())
     descriptor = _descriptor(folder)
     then = {} if descriptor is None else sizes_then(descriptor)
-    files = {name: _file(path, then.get(name)) for name, path in files_in(folder).items()}
     seal = _bytes(folder / SEAL_NAME)
+    sealed = {} if seal is None else parse_seal(seal)[0]
+    kept = {name: path for name, path in files_in(folder).items() if is_sealed_file(name) or name in sealed}
+    files = {name: _file(path, then.get(name)) for name, path in kept.items()}
     return Found(
-        files={name: found for name, found in files.items() if name not in UNSEALED and not name.endswith(PARTIAL)},
+        files=files,
         others=tuple(p.name for p in lying if not p.is_file() and not (p.name == WAVEFORMS and p.is_dir())),
         seal=seal,
         aside=_bytes(folder / f"{SEAL_NAME}{PARTIAL}"),
         descriptor=descriptor,
         rows=_rows(folder / READINGS_NAME, files, is_sealed=seal is not None),
-        is_live="pids.json" in files,
-        sealed={} if seal is None else parse_seal(seal)[0],
+        is_live=(folder / "pids.json").exists(),
+        sealed=sealed,
     )
 
 

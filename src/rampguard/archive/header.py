@@ -34,17 +34,14 @@ class Header:
         """Names in the order of the file; blank for a column without a name."""
         self.signals = tuple(s for s in map(Signal.from_column, self.columns) if s is not None)
         """The signals that have a column."""
+        self.is_ours = {"stage", "state", "decision", "reason"} <= set(self.columns)
+        """Whether the table is a capture's readings.csv, whose every line ends with a line end."""
         self._check(name)
 
     @property
     def decimal_commas(self) -> bool:
         """Whether a comma in a number can only be its decimal point."""
         return self.delimiter != ","
-
-    @property
-    def is_ours(self) -> bool:
-        """Whether the table is a capture's readings.csv, whose every line ends with a line end."""
-        return {"stage", "state", "decision", "reason"} <= set(self.columns)
 
     @property
     def notes(self) -> list[str]:

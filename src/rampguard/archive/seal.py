@@ -31,7 +31,12 @@ def digest(path: Path) -> str:
 
 def sealed_names(folder: Path) -> list[str]:
     """What a seal of the folder holds for. Raises OSError."""
-    return sorted(name for name in files_in(folder) if name not in UNSEALED and not name.endswith(PARTIAL))
+    return sorted(name for name in files_in(folder) if is_sealed_file(name))
+
+
+def is_sealed_file(name: str) -> bool:
+    """Whether a file of this name in a capture's folder is part of what is sealed."""
+    return name not in UNSEALED and not name.endswith(PARTIAL)
 
 
 def files_in(folder: Path) -> dict[str, Path]:

@@ -46,6 +46,8 @@ class TableReader:
             raise TableError(f"{name}, line 1: is not a line of a table ({error})") from None
         self.signals: tuple[Signal, ...] = self._header.signals
         """The signals that have a column."""
+        self._by_column = {signal.column: signal for signal in self.signals}
+        self._decimal_commas = self._header.decimal_commas
         self.keeps_band = "band_not_evaluated" in self._header.columns
         """Whether it is a capture that says at which moments the band was asked."""
         self.keeps_events = "expected_event" in self._header.columns
@@ -123,9 +125,9 @@ class TableReader:
         faults = self._faults(cells.get("reading_faults", ""))
         bounds = self._bounds(cells.get("reading_bounds", ""))
         readings = []
-        for signal in self.signals:
-            value = self._number(signal.column, cells[signal.column])
-            validity = faults.get(signal.column, Validity.VALID)
+        for column, signal in self._by_column.items():
+            value = self._number(column, cells[column])
+            validity = faults.get(column, Validity.VALID)
             if value is None and validity is Validity.VALID:
                 continue
             if validity is Validity.VALID and value is not None and not math.isfinite(value):
@@ -135,7 +137,7 @@ class TableReader:
             if stated is not None:
                 bound = 0.0 if good is None else stated.bound(good, 0.0)
             else:
-                bound = bounds.get(signal.column, 0.0)
+                bound = bounds.get(column, 0.0)
             readings.append(Reading(signal, good, time_s, time_s, validity, bound))
         return tuple(readings)
 
@@ -189,7 +191,7 @@ class TableReader:
     def _pairs(self, where: str, text: str) -> Iterator[tuple[str, str]]:
         for item in text.split():
             column, _, value = item.rpartition(":")
-            if not any(column == signal.column for signal in self.signals):
+            if column not in self._by_column:
                 raise self._error(f"{item!r} names no reading's column; write it as column:value", where)
             yield column, value
 
@@ -202,7 +204,7 @@ class TableReader:
     def _number(self, column: str, text: str) -> float | None:
         if not text:
             return None
-        plain = text.replace(",", ".") if self._header.decimal_commas else text
+        plain = text.replace(",", ".") if self._decimal_commas else text
         try:
             if "_" in plain:  # Python's own notation, nobody's measurement
                 raise ValueError

@@ -71,7 +71,7 @@ def verdict(found: Found, on_paper: str = "") -> Verdict:
         return _unsealed(found)
     problems = [*_of_the_seal(found, on_paper), *_of_files(found), *_added(found)]
     if problems:
-        return Verdict(State.CHANGED, "changed after it was sealed", tuple(problems))
+        return Verdict(State.CHANGED, "it is not what was sealed", tuple(problems))
     return Verdict(State.WHOLE, "")
 
 
@@ -151,7 +151,7 @@ def _unsealed(found: Found) -> Verdict:
     """Cut short, if the order of writing can have left it so."""
     problems = tuple(_out_of_order(found))
     if problems:
-        return Verdict(State.CHANGED, "no seal, and not as a run leaves it", problems)
+        return Verdict(State.CHANGED, "it has no seal, and is not as a run leaves it", problems)
     descriptor = found.descriptor
     if descriptor is None:
         return Verdict(State.CUT_SHORT, "ended before anything was recorded")

@@ -6,13 +6,15 @@ import argparse
 import json
 import math
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
 from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import Capture, Completeness, read_capture
-from rampguard.compare.differences import SAME_UNIT, TWINS, compare
+from rampguard.compare.differences import compare
 from rampguard.compare.gather import side_of
+from rampguard.compare.judging import SAME_UNIT, TWINS
 from rampguard.compare.side import Side
 from rampguard.compare.story import message, told
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
@@ -49,14 +51,28 @@ def _check(captures: list[Path], out: Path | None) -> None:
 
 def _side(path: Path) -> Side:
     capture = read_capture(path)
-    for name in ("nameplate_v", "nameplate_w"):
-        if not _is_positive(capture.descriptor.get(name)):
-            raise CaptureError(f"{path}: its descriptor has no {name} above zero; it cannot be scaled")
     _warn(path, capture)
+    wrong = [name for name, fits in _fits(capture.descriptor).items() if not fits]
+    if wrong:
+        raise CaptureError(f"{path}: its descriptor has no {', '.join(wrong)} that can be used; it cannot be compared")
     return side_of(str(path), capture.descriptor, capture.rows())
 
 
-def _is_positive(value: Any) -> bool:
+def _fits(found: Mapping[str, Any]) -> dict[str, bool]:
+    """Whether what a comparison rests on is as it is written, by name: a changed descriptor may hold anything."""
+    lamp_w, hertz, out = (found.get(name) for name in ("series_lamp_w", "mains_frequency_hz", "unplugged"))
+    trip = (found.get("result") or {}).get("trip")
+    return {
+        "nameplate_v": _is_positive(found.get("nameplate_v")),
+        "nameplate_w": _is_positive(found.get("nameplate_w")),
+        "mains_frequency_hz": hertz is None or _is_positive(hertz),
+        "series_lamp_w": lamp_w is None or _is_positive(lamp_w),
+        "unplugged": out is None or (isinstance(out, list) and all(isinstance(name, str) for name in out)),
+        "trip": trip is None or (isinstance(trip, dict) and _is_positive(trip.get("time_s"))),
+    }
+
+
+def _is_positive(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < math.inf
 
 

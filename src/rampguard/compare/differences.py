@@ -1,21 +1,15 @@
-"""What differs between two captures by more than meters and healthy units explain. Pure: two sides in, findings out.
-
-Each value has what its meter may be off by (as stated, and half of what its settled readings span); beside that,
-healthy units differ. What `TWINS` has of current and power is from simulated specimens of our own, ten each of four
-healthy kinds (docs/compare.md): where the meters could tell, none drew more than 1.48 times what another of its kind
-did. The rest is common practice, no source. Less than all that is *no difference seen*, never *the same*.
-"""
+"""What differs between two captures, value by value, as `judging` judges. Pure: two sides in, findings out."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, replace
 from typing import Final
 
 from rampguard.compare.comparable import Topic, incomparable, mains_part
 from rampguard.compare.curve import BEYOND_PART, current_curve, power_curve
+from rampguard.compare.judging import CHANNELS, TWINS, Difference, Pair, Seen, Spread, judged
 from rampguard.compare.side import UNSTATED, Measured, Side
 from rampguard.quantities import BEHIND_RELAY, Quantity
 from rampguard.warmup.approach import forecast
@@ -27,67 +21,6 @@ ALIKE_PART: Final = 0.01
 LEAST_WARM_S: Final = 300.0
 """Of a shorter warm-up no time constant is told."""
 WARM_TOLERANCE_V: Final = 1e-4
-
-
-@dataclass(frozen=True, slots=True)
-class Spread:
-    """What healthy units differ by: parts of the larger value, volts of an offset, part of nameplate of a relay."""
-
-    drawn: float
-    idle: float
-    offset_v: float
-    relay: float
-    tau_factor: float
-
-
-TWINS: Final = Spread(drawn=0.35, idle=0.35, offset_v=0.02, relay=0.10, tau_factor=2.0)
-SAME_UNIT: Final = Spread(drawn=0.10, idle=0.15, offset_v=0.01, relay=0.05, tau_factor=1.5)
-CHANNELS: Final = Spread(drawn=0.0, idle=0.20, offset_v=0.02, relay=0.0, tau_factor=2.0)
-"""Of two channels of one unit, set to one idle."""
-
-
-Pair = tuple[Measured | None, Measured | None]
-"""The reference's value and the other's; None where it was not measured."""
-
-
-class Seen(StrEnum):
-    """What came of comparing two values."""
-
-    HIGHER = "HIGHER"
-    LOWER = "LOWER"
-    NONE = "no difference seen"
-    NOT_COMPARABLE = "not comparable"
-    NOT_MEASURED = "not measured"
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """Two values beside each other, in ``unit``; None where one was not measured.
-
-    ``meters`` is what both meters may be off by together, ``healthy`` what healthy units differ by.
-    """
-
-    topic: Topic
-    what: str
-    unit: str
-    reference: float | None
-    other: float | None
-    meters: float
-    healthy: float
-    seen: Seen
-    line_voltage_v: float | None = None
-
-    @property
-    def beyond_meters(self) -> bool:
-        """Whether the meters tell them apart."""
-        return self.reference is not None and self.other is not None and abs(self.other - self.reference) > self.meters
-
-    @property
-    def ratio(self) -> float | None:
-        """The other as a part of the reference; None where that says nothing."""
-        if self.reference is None or self.other is None or self.topic is Topic.OFFSET or self.reference <= self.meters:
-            return None
-        return self.other / self.reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +88,7 @@ class _Judge:
         for at in volts:
             pair = mine.at(at), theirs.at(at)
             what = f"current at {at:.4g} V ({100 * at / self.a.nameplate_v:.0f} %)"
-            yield self._by_part(Topic.DRAWN, what, "A", pair, self._drawn, at)
+            yield self._by_part(Topic.DRAWN, what, "A", pair, self._drawn, at, self._near_step(at))
 
     def at_holds(self) -> Iterator[Difference]:
         for mine in self.a.holds:
@@ -164,8 +97,17 @@ class _Judge:
                 if abs(self._scale * theirs.line_v.value - at) <= ALIKE_PART * self.a.nameplate_v:
                     current = _scaled(theirs.current_a, 1.0 / self._scale)
                     pair = mine.current_a, current
-                    yield self._by_part(Topic.DRAWN, f"current at {at:.4g} V", "A", pair, self._drawn, at)
+                    yield self._by_part(
+                        Topic.DRAWN, f"current at {at:.4g} V", "A", pair, self._drawn, at, self._near_step(at)
+                    )
                     break
+
+    def _near_step(self, at: float) -> bool:
+        """Whether in a healthy twin current might step, by a relay or a converter, on the other side of it."""
+        steps = [one.line_v.value for one in self.a.closings]
+        steps += [self._scale * one.line_v.value for one in self.b.closings]
+        within_v = self.spread.relay * self.a.nameplate_v
+        return bool(steps) and min(steps) - within_v <= at <= max(steps) + within_v
 
     def at_trip(self) -> Iterator[Difference]:
         """Where one tripped: what the other drew there, moving line or not."""
@@ -208,36 +150,23 @@ class _Judge:
             healthy = (1.0 - 1.0 / self.spread.tau_factor) * max(known)
             yield self._judged(Topic.IDLE, f"time constant, {channel}", "s", pair, healthy, None)
 
-    def _by_part(self, topic: Topic, what: str, unit: str, pair: Pair, part: float, at: float | None) -> Difference:
+    def _by_part(
+        self,
+        topic: Topic,
+        what: str,
+        unit: str,
+        pair: Pair,
+        part: float,
+        at: float | None,
+        near_step: bool = False,  # noqa: FBT001, FBT002 - private
+    ) -> Difference:
         largest = max((abs(one.value) for one in pair if one is not None), default=0.0)
-        return self._judged(topic, what, unit, pair, part * largest, at)
+        found = self._judged(topic, what, unit, pair, part * largest, at)
+        unsure = near_step and found.seen in (Seen.HIGHER, Seen.LOWER)
+        return replace(found, seen=Seen.NEAR_STEP) if unsure else found
 
     def _judged(self, topic: Topic, what: str, unit: str, pair: Pair, healthy: float, at: float | None) -> Difference:
         return judged(topic, what, unit, pair, healthy, self.reasons.get(topic, ()), at)
-
-
-def judged(
-    topic: Topic,
-    what: str,
-    unit: str,
-    pair: Pair,
-    healthy: float,
-    reasons: Sequence[str],
-    at: float | None = None,
-) -> Difference:
-    """Two values beside each other: a difference is what is beyond both meters and what healthy units differ by."""
-    first, second = pair
-    values = None if first is None else first.value, None if second is None else second.value
-    meters = sum(one.bound for one in pair if one is not None)
-    if first is None or second is None:
-        seen = Seen.NOT_MEASURED
-    elif reasons:
-        seen = Seen.NOT_COMPARABLE
-    elif abs(second.value - first.value) <= meters + healthy:
-        seen = Seen.NONE
-    else:
-        seen = Seen.HIGHER if second.value > first.value else Seen.LOWER
-    return Difference(topic, what, unit, *values, meters, healthy, seen, at)
 
 
 def _of_channel(

@@ -21,7 +21,8 @@ STILL_PART: Final = 0.005
 """Line voltage stands still while it stays within this part of nameplate voltage, and what its meter may be off by."""
 STEP_PART: Final = 0.1
 """A relay closed where current rose by this part of nameplate current, and by half of itself, from one reading to the
-next, while line voltage stood still; common practice, no source."""
+next, while line voltage went no further than `STEP_STILL_PART` of nameplate; common practice, no source."""
+STEP_STILL_PART: Final = 0.01
 TRIP: Final = "trip"
 NEXT_WITHIN_S: Final = 0.5
 ONE_CLOSING_S: Final = 2.0
@@ -95,8 +96,10 @@ class _WayUp:
 
     def _speak(self) -> None:
         """What the hold says, once; only on the way up."""
+        if self._spoken:
+            return
         line, current = self._settled(LINE_VOLTAGE), self._settled(LINE_CURRENT)
-        if self._spoken or line is None or current is None:
+        if line is None or current is None:
             return
         self._spoken = True
         least_v = STILL_PART * self._full_v + line.bound
@@ -133,7 +136,7 @@ class _WayUp:
         self._before = now
 
     def _is_step(self, before: tuple[float, float, float], now: tuple[float, float, float]) -> bool:
-        if now[0] - before[0] > NEXT_WITHIN_S or abs(now[1] - before[1]) > STILL_PART * self._full_v:
+        if now[0] - before[0] > NEXT_WITHIN_S or abs(now[1] - before[1]) > STEP_STILL_PART * self._full_v:
             return False
         if self.closings and now[0] - self.closings[-1].time_s < ONE_CLOSING_S:
             return False

@@ -41,7 +41,7 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """A relay that closed: when, at what line voltage, V rms, and from what current to what, A rms.
+    """A relay that closed, or a converter that started: when, at what line voltage, V rms, from and to what, A rms.
 
     ``pressed``: the power switch was pressed just before.
     """

@@ -9,7 +9,8 @@ from string import ascii_uppercase
 from typing import Any, Final
 
 from rampguard.compare.comparable import Topic
-from rampguard.compare.differences import Comparison, Difference, Seen, between_channels
+from rampguard.compare.differences import Comparison, between_channels
+from rampguard.compare.judging import Difference, Seen
 from rampguard.compare.side import Hold, Side
 
 WIDTH: Final = 80
@@ -91,14 +92,15 @@ def _holds(at_holds: Sequence[Difference]) -> Iterator[str]:
     if not at_holds:
         return
     different = [one for one in at_holds if one.seen in _TOLD]
+    where = "line voltage" if len(at_holds) == 1 else "line voltages"
     if not different:
         seen = at_holds[0].seen if len({one.seen for one in at_holds}) == 1 else Seen.NONE
-        yield from _wrapped(f"current at the {len(at_holds)} line voltages where both stood still: {seen}", "  ")
+        yield from _wrapped(f"current at the {len(at_holds)} {where} where both stood still: {seen}", "  ")
         return
     most = max(different, key=lambda one: abs((one.ratio or 1.0) - 1.0))
     volts = ", ".join(f"{one.line_voltage_v:.3g}" for one in different)
     text = (
-        f"current where both stood still differs at {len(different)} of {len(at_holds)} line voltages"
+        f"current where both stood still differs at {len(different)} of {len(at_holds)} {where}"
         f" ({volts} V), most at {most.line_voltage_v:.3g} V: {_value(most.other, 'A')} to {_value(most.reference, 'A')}"
     )
     yield from _wrapped(text, "  ")

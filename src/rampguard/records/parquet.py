@@ -2,7 +2,7 @@
 
 Numbers are 64-bit floats, texts are dictionary-encoded, a blank cell is null. Units and descriptions are in each
 column's metadata, what is known of the run in the schema's, under the key ``rampguard``, as JSON. The table goes
-through in blocks: memory does not grow with it. Needs pyarrow (the extra ``parquet``).
+through in blocks: memory does not grow with it, beyond what is read ahead. Needs pyarrow (the extra ``parquet``).
 
 Parquet's schema metadata: https://parquet.apache.org/docs/file-format/metadata/ (key_value_metadata).
 """
@@ -23,8 +23,10 @@ from rampguard.archive.reader import whole_lines
 from rampguard.archive.verdict import State, verdict
 
 RUN: Final = "run"
-_BLOCK_BYTES: Final = 16 << 20
-"""So much of the table is held at once; each block becomes one row group."""
+_BLOCK_BYTES: Final = 1 << 20
+"""So much of the table is parsed at once; some thirty such blocks are read ahead."""
+_GROUP_ROWS: Final = 65_536
+"""So many rows, and what is left of a block, become one row group."""
 _FACTS: Final = (
     *("title", "created", "outcome", "unit", "load_class", "nameplate_w", "nameplate_v", "mains_v"),
     *("mains_frequency_hz", "series_lamp_w", "clip", "unplugged", "direct_after", "bench", "bench_kind", "clock"),
@@ -92,13 +94,18 @@ def _write(source: Path, table: FileFound, partial: Path, schema: Any, run: str)
     from pyarrow import csv as arrow_csv
     from pyarrow import parquet
 
-    rows = 0
+    rows, waiting = 0, []
     with source.open("rb") as stream, parquet.ParquetWriter(partial, schema, compression="zstd") as writer:
         whole = io.BufferedReader(_Whole(stream, table.bytes - table.since_line_end))
         for batch in arrow_csv.open_csv(pa.PythonFile(whole, mode="r"), *_options(arrow_csv, schema)):
             named = pa.DictionaryArray.from_arrays(pa.array([0] * len(batch), pa.int32()), pa.array([run]))
-            writer.write_batch(pa.record_batch([named, *batch.columns], schema=schema))
+            waiting.append(pa.record_batch([named, *batch.columns], schema=schema))
             rows += len(batch)
+            if sum(map(len, waiting)) >= _GROUP_ROWS:
+                writer.write_table(pa.Table.from_batches(waiting).unify_dictionaries())
+                waiting.clear()
+        if waiting:
+            writer.write_table(pa.Table.from_batches(waiting).unify_dictionaries())
     return rows
 
 

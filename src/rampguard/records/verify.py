@@ -19,7 +19,7 @@ _PROVES: Final = (
     "A seal tells what was changed by whoever did not make the seal anew. Whoever can write these files can make it"
     " anew: only its digest on paper tells that (--seal-of)."
 )
-_NEVER_SEALED: Final = "Of a record that was never sealed nothing tells whether somebody changed it."
+_UNSEALED: Final = "Without a seal nothing tells whether what is there was changed."
 _NOT_PROVEN_OFF: Final = (
     "Nothing in it proves the output off. If that run may still be on: emergency-off, then the plug, and measure"
     " before hands go in."
@@ -63,7 +63,7 @@ class Verified:
             yield "  seal's own digest:"
             yield f"  {grouped(self.found.seal_digest)}"
         else:
-            yield from _wrapped(_NEVER_SEALED)
+            yield from _wrapped(_UNSEALED)
         if self.verdict.state is State.CUT_SHORT and self.found.is_live:
             yield from _wrapped(_NOT_PROVEN_OFF)
 

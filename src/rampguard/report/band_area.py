@@ -8,6 +8,7 @@ import numpy as np
 
 from rampguard.quantities import Quantity
 from rampguard.report.series import Array, Series
+from rampguard.report.thin import shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,8 +25,9 @@ def over_time(axes: Axes, series: Series, quantity: Quantity, values: Array, sca
     band = series.bands.get(quantity)
     if band is None:
         return
-    low, high = _drawn(band.low, band.high, values)
-    at = band.time_s / scale_s
+    few = shown(band.time_s, *_drawn(band.low, band.high, values))
+    low, high = _drawn(band.low[few], band.high[few], values)
+    at = band.time_s[few] / scale_s
     axes.fill_between(at, low, high, color=_FILL, linewidth=0, zorder=0.5, label=LABEL)
     axes.plot(at, high, color=_EDGE, linewidth=0.8, linestyle=(0, (1, 1)), zorder=0.6)
 
@@ -35,9 +37,10 @@ def against_voltage(axes: Axes, series: Series, quantity: Quantity, values: Arra
     band = series.bands.get(quantity)
     if band is None:
         return
-    low, high = _drawn(band.low, band.high, values)
-    axes.plot(band.line_v, high, color=_EDGE, linewidth=1.0, linestyle=(0, (1, 1)), label="expected")
-    axes.plot(band.line_v, low, color=_EDGE, linewidth=0.8, linestyle=(0, (4, 3)))
+    few = shown(band.line_v, *_drawn(band.low, band.high, values))
+    low, high = _drawn(band.low[few], band.high[few], values)
+    axes.plot(band.line_v[few], high, color=_EDGE, linewidth=1.0, linestyle=(0, (1, 1)), label="expected")
+    axes.plot(band.line_v[few], low, color=_EDGE, linewidth=0.8, linestyle=(0, (4, 3)))
 
 
 def _drawn(low: Array, high: Array, values: Array) -> tuple[Array, Array]:

@@ -21,6 +21,7 @@ from rampguard.archive.rows import CaptureEvent
 from rampguard.quantities import BEHIND_RELAY, UNIT, Quantity
 from rampguard.report import band_area
 from rampguard.report.series import Array, Series, Stage, Trace, gather
+from rampguard.report.thin import shown
 from rampguard.report.words import event_lines, facts, not_proven_off, outcome, title
 
 if TYPE_CHECKING:
@@ -133,7 +134,8 @@ def _against_voltage(figure: Figure, place: SubplotSpec, capture: Capture, serie
         trace = traces[0]
         kept = trace.live & np.isfinite(trace.line_v)
         volts, values = trace.line_v[kept], trace.value[kept]
-        axes.plot(volts, values, color=_BLUE, linewidth=1.2, marker=".", markersize=3.5, label="readings")
+        few = shown(volts, values)
+        axes.plot(volts[few], values[few], color=_BLUE, linewidth=1.2, marker=".", markersize=3.5, label="readings")
         band_area.against_voltage(axes, series, quantity, values)
         _stage_ends(axes, trace, series.stages)
         _trip_point(axes, trace, series)
@@ -172,17 +174,17 @@ def _trip_point(axes: Axes, trace: Trace, series: Series) -> None:
 
 
 def _against_time(figure: Figure, place: SubplotSpec, capture: Capture, series: Series, height_px: int) -> None:
-    shown = [quantity for quantity in _NAMES if quantity in _ALWAYS or series.of(quantity)]
+    panelled = [quantity for quantity in _NAMES if quantity in _ALWAYS or series.of(quantity)]
     unit, scale_s = ("min", 60.0) if series.end_s > 600 else ("s", 1.0)
-    heights = [1.5 if quantity is Quantity.LINE_VOLTAGE else 1.0 for quantity in shown]
-    strip = _STRIP_PX / (height_px - _STRIP_PX - 40 * len(shown)) * sum(heights)
-    grid = place.subgridspec(1 + len(shown), 1, height_ratios=[strip, *heights], hspace=0.3)
+    heights = [1.5 if quantity is Quantity.LINE_VOLTAGE else 1.0 for quantity in panelled]
+    strip = _STRIP_PX / (height_px - _STRIP_PX - 40 * len(panelled)) * sum(heights)
+    grid = place.subgridspec(1 + len(panelled), 1, height_ratios=[strip, *heights], hspace=0.3)
     first = figure.add_subplot(grid[0, 0])
     first.set_xlim(0.0, max(series.end_s / scale_s, 1e-3) * 1.01)
     _stage_strip(first, series, scale_s)
     _event_marks(first, capture.events(), scale_s)
-    panels = [figure.add_subplot(grid[number, 0], sharex=first) for number in range(1, 1 + len(shown))]
-    for quantity, axes in zip(shown, panels, strict=True):
+    panels = [figure.add_subplot(grid[number, 0], sharex=first) for number in range(1, 1 + len(panelled))]
+    for quantity, axes in zip(panelled, panels, strict=True):
         _dress(axes, quantity)
         _time_panel(axes, capture, series, quantity, scale_s)
         axes.tick_params(labelbottom=axes is panels[-1])
@@ -193,7 +195,8 @@ def _against_time(figure: Figure, place: SubplotSpec, capture: Capture, series: 
 def _time_panel(axes: Axes, capture: Capture, series: Series, quantity: Quantity, scale_s: float) -> None:
     if quantity is Quantity.LINE_VOLTAGE and len(series.set_s):
         dashed: _Style = {"color": _VERMILION, "linestyle": "--", "linewidth": 2.6, "label": "set-point"}
-        axes.step(series.set_s / scale_s, series.set_v, where="post", **dashed)
+        few = shown(series.set_s, series.set_v)
+        axes.step(series.set_s[few] / scale_s, series.set_v[few], where="post", **dashed)
     traces = series.of(quantity)
     many = len(traces) > _MOST_NAMED
     behind = [signal for signal in traces if many and signal.channel.endswith(BEHIND_RELAY)]
@@ -218,7 +221,10 @@ def _time_panel(axes: Axes, capture: Capture, series: Series, quantity: Quantity
 
 def _draw_trace(axes: Axes, trace: Trace, label: str, style: _Style, scale_s: float) -> None:
     dots = "." if len(trace.value) <= _FEW_POINTS else ""
-    axes.plot(trace.time_s / scale_s, trace.value, label=label, linewidth=1.2, marker=dots, markersize=4, **style)
+    few = shown(trace.time_s, trace.value)
+    axes.plot(
+        trace.time_s[few] / scale_s, trace.value[few], label=label, linewidth=1.2, marker=dots, markersize=4, **style
+    )
     if len(trace.fault_s):
         hollow: _Style = {"linestyle": "none", "marker": "v", "markersize": 6, "markerfacecolor": "white"}
         high = np.full(len(trace.fault_s), 0.97)
@@ -328,8 +334,8 @@ def _legend(axes: Axes, columns: int = 8) -> None:
 
 
 def _shorten(text: str, longest: int) -> str:
-    shown = drawable(text)
-    return shown if len(shown) <= longest else shown[: longest - 1] + "…"
+    fitting = drawable(text)
+    return fitting if len(fitting) <= longest else fitting[: longest - 1] + "…"
 
 
 def drawable(text: str) -> str:
