@@ -21,6 +21,7 @@ from rampguard.argument_types import (
 )
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
+from rampguard.estimates import arguments as estimates
 from rampguard.hunt import arguments as hunt
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
@@ -62,6 +63,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_bench(commands, acts)
     _add_replay(commands, acts)
     _add_plot(commands, acts)
+    estimates.add(commands, acts)
     _add_classes(commands, acts)
     _add_simulate(commands, acts)
     return parser

@@ -296,6 +296,12 @@ def _cold(options: argparse.Namespace) -> int:
     return commands.judged(options.sheet, as_json=options.json)
 
 
+def _estimates(options: argparse.Namespace) -> int:
+    from rampguard.estimates.commands import estimates
+
+    return estimates(options.capture, options.nominal, as_json=options.json)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -307,6 +313,7 @@ _ACTS: Final[dict[str, Act]] = {
     "simulate": _simulate,
     "replay": _replay,
     "plot": _plot,
+    "estimates": _estimates,
     "classes": _classes,
     "cold": _cold,
     "bench list": _bench_list,

@@ -1,0 +1,173 @@
+"""From samples to answers: an estimate, its 95 % interval, what the class alone would say, and whether the ramp told.
+
+Pure. A quantity of which the ramp leaves hardly less than the class did is not told, whatever its estimate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from rampguard.estimates.moments import Moment, NothingToTell, moments_of
+from rampguard.estimates.sampled import Posterior, Samples, posterior
+from rampguard.estimates.sought import RESERVOIR, SOFT_START, SOUGHT, Sought, Unit
+from rampguard.loads.following import Sight
+from rampguard.loads.rectifier import Floats
+from rampguard.loads.uncertainty import standard
+
+INTERVAL: Final = (0.025, 0.5, 0.975)
+HARDLY: Final = 0.7
+"""An interval this part as wide as the class's, in the logarithm, or wider, is hardly narrower: nothing was told."""
+NO_FIT: Final = 3.0
+"""A misfit from which on the unit is none of the class, or none of its models; largest of the learning set: see docs."""
+SURE: Final = 0.95
+"""A soft start is there, or is not, from this probability on."""
+
+
+@dataclass(frozen=True, slots=True)
+class RailRead:
+    """A rail as a meter read it at the end, V: its size, and the meter's bound."""
+
+    volts: float
+    bound_v: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One answer, in its own ``unit``. ``told`` says whether the ramp tells it."""
+
+    name: str
+    unit: str
+    title: str
+    estimate: float
+    low: float
+    high: float
+    class_low: float
+    class_high: float
+    told: bool
+    measured: bool = False
+    """Read by a meter: then there is nothing that a class would say."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimates:
+    """All that one ramp tells. ``soft_start`` is how likely there is one that it sees; None where it cannot."""
+
+    unit: Unit
+    moments: int
+    to_v: float
+    """The highest line voltage, of nameplate voltage."""
+    misfit: float
+    answers: tuple[Estimate, ...]
+    soft_start: float | None = None
+    bypass_at: tuple[float, float, float] | None = None
+    """Where its relay pulled in, of nameplate voltage: interval and median."""
+    rails: tuple[RailRead, ...] = field(default=())
+
+    @property
+    def fits(self) -> bool:
+        """Whether the class's models meet the readings at all."""
+        return self.misfit < NO_FIT
+
+
+def estimates_of(unit: Unit, sights: Sequence[Sight], rails: Sequence[RailRead] = ()) -> Estimates:
+    """What a healthy unit's ramp tells. Raises NothingToTell."""
+    moments = moments_of(sights, nameplate_v=unit.nameplate_v, nameplate_w=unit.nameplate_w)
+    found = posterior(unit.load_class, moments)
+    answers = [_answer(sought, found, unit) for sought in SOUGHT]
+    if rails:
+        answers = [*(_measured(answers, rails)), _reservoir(found, unit, rails)]
+    sees, soft, bypass_at = _soft_start(found, unit, moments)
+    return Estimates(
+        unit,
+        sum(m.compared for m in moments),
+        max(m.v for m in moments),
+        found.misfit,
+        (*answers, *soft),
+        sees,
+        bypass_at,
+        tuple(rails),
+    )
+
+
+def quantiles(values: Floats, spread: float) -> tuple[float, float, float]:
+    """Interval and median of samples of a positive quantity, each off by ``spread`` in the logarithm besides."""
+    noise = np.random.default_rng(len(values)).standard_normal(len(values))
+    low, middle, high = np.quantile(np.maximum(values, 1e-12) * np.exp(spread * noise), INTERVAL)
+    return float(low), float(middle), float(high)
+
+
+def _answer(sought: Sought, found: Posterior, unit: Unit) -> Estimate:
+    low, middle, high = quantiles(sought.of(found.after, unit), sought.spread)
+    least, _, most = quantiles(sought.of(found.prior, unit), 0.0)
+    return Estimate(
+        sought.name,
+        sought.unit,
+        sought.title,
+        middle,
+        low,
+        high,
+        least,
+        most,
+        told=np.log(high / low) < HARDLY * np.log(most / least),
+    )
+
+
+def _measured(answers: Sequence[Estimate], rails: Sequence[RailRead]) -> list[Estimate]:
+    """The rails as read, in the place of those by their diodes."""
+    volts = float(np.mean([rail.volts for rail in rails]))
+    bound_v = max(rail.bound_v for rail in rails)
+    read = Estimate(
+        "rail_v", "V", "each rail, by its meter", volts, volts - bound_v, volts + bound_v, 0.0, 0.0, True, measured=True
+    )
+    return [read if answer.name == "rail_v" else answer for answer in answers]
+
+
+def _reservoir(found: Posterior, unit: Unit, rails: Sequence[RailRead]) -> Estimate:
+    """Capacitance on each rail, the rails taken as alike: two joules over volts squared."""
+    volts = np.array([rail.volts for rail in rails])
+    off = float(np.mean([standard(rail.bound_v) / rail.volts for rail in rails]))
+    spread = float(np.hypot(RESERVOIR.spread, 2.0 * off))
+    to_uf = 2e6 / float(np.sum(np.square(volts)))
+    low, middle, high = (to_uf * edge for edge in quantiles(RESERVOIR.of(found.after, unit), spread))
+    least, _, most = (to_uf * edge for edge in quantiles(RESERVOIR.of(found.prior, unit), 0.0))
+    told = bool(np.log(high / low) < HARDLY * np.log(most / least))
+    return Estimate(RESERVOIR.name, RESERVOIR.unit, RESERVOIR.title, middle, low, high, least, most, told)
+
+
+def _soft_start(
+    found: Posterior, unit: Unit, moments: Sequence[Moment]
+) -> tuple[float | None, list[Estimate], tuple[float, float, float] | None]:
+    """How likely a soft start is, its resistor, and where it was bypassed; only if it is rather there than not."""
+    if "soft_ohm" not in found.after.values or max(m.v for m in moments) < BYPASS_SEEN_FROM:
+        return None, [], None
+    sees = float(np.mean(found.after.soft))
+    if sees < 0.5:
+        return sees, [], None
+    some, before = _with_soft_start(found.after), _with_soft_start(found.prior)
+    low, middle, high = quantiles(SOFT_START.of(some, unit), SOFT_START.spread)
+    least, _, most = quantiles(SOFT_START.of(before, unit), 0.0)
+    told = bool(sees >= SURE and np.log(high / low) < HARDLY * np.log(most / least))
+    at = np.quantile([_reached(moments, edge) for edge in some.values["bypass_at"]], INTERVAL)
+    answer = Estimate(SOFT_START.name, SOFT_START.unit, SOFT_START.title, middle, low, high, least, most, told)
+    return sees, [answer], (float(at[0]), float(at[1]), float(at[2]))
+
+
+BYPASS_SEEN_FROM: Final = 0.92
+"""A ramp that did not come so far has not seen every relay pull in."""
+
+
+def _with_soft_start(some: Samples) -> Samples:
+    has = some.soft > 0.5
+    return Samples({name: values[has] for name, values in some.values.items()}, some.soft[has], some.way)
+
+
+def _reached(moments: Sequence[Moment], progress: float) -> float:
+    """The line voltage when a ramp was so far on."""
+    return next((m.v for m in moments if m.progress >= progress), moments[-1].v)
+
+
+__all__ = ["Estimate", "Estimates", "NothingToTell", "RailRead", "estimates_of", "quantiles"]
