@@ -53,7 +53,9 @@ def made(kind: str, each: int, seed: int) -> list[Case]:
     parts = {**parts, "soft_ohm": np.where(soft, parts["soft_ohm"], 0.0)}
     ways = [ramp(generator, by_hand=k % 3 == 0) for k in range(len(volts))]
     lines = np.array([way.part for way in ways]).T * volts
-    presses = np.array([-1 if population.press_at is None else np.argmax(way.part >= population.press_at) for way in ways])
+    presses = np.array(
+        [-1 if population.press_at is None else np.argmax(way.part >= population.press_at) for way in ways]
+    )
     unit = batch(population, parts, volts, HERTZ)
     last = len(lines) - LAST_WINDOWS
     ends: list[np.ndarray] = []

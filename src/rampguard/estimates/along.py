@@ -1,8 +1,8 @@
 """Samples of a class brought along a ramp's moments: what each draws there, and where it ends.
 
 The parts are those of the expected band: core, rectifier, reservoir, stages. What there only may happen by itself is a
-parameter here: a soft start's relay pulls in at one point of the ramp, a speaker relay's coil begins to draw at another,
-and each sample has its own.
+parameter here: a soft start's relay pulls in at one point of the ramp, a speaker relay's coil begins to draw at
+another, and each sample has its own.
 """
 
 from __future__ import annotations
@@ -47,9 +47,9 @@ def ranges_of(load_class: str) -> dict[str, Range]:
 class Way:
     """What samples drew, and how they ended; in terms of the nameplate.
 
-    ``current`` and ``power`` are logarithms, shape (moments, samples), of what is compared alone, with `NEAR_ZERO` added
-    so that nothing has a logarithm, too. The rest is of shape (samples,): the reservoir's voltage, what is taken from it,
-    and of that what the output stages take.
+    ``current`` and ``power`` are logarithms, shape (moments, samples), of what is compared alone, with `NEAR_ZERO`
+    added so that nothing has a logarithm, too. The rest is of shape (samples,): the reservoir's voltage, what is taken
+    from it, and of that what the output stages take.
     """
 
     current: Floats

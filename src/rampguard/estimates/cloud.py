@@ -1,9 +1,9 @@
 """A cloud of samples of the posterior, by sequential Monte Carlo from the modes that were found.
 
-Samples of the modes are brought to the posterior over powers of it from 0 to 1, each time by so much that half of them go
-on counting (effective sample size after Kish), drawn anew by their weights, and moved by steps that leave the target as it
-is (Metropolis; along the difference of two others: ter Braak 2006). Del Moral, Doucet and Jasra 2006. From memory. Pure
-numpy; the same seed gives the same cloud.
+Samples of the modes are brought to the posterior over powers of it from 0 to 1, each time by so much that half of them
+go on counting (effective sample size after Kish), drawn anew by their weights, and moved by steps that leave the target
+as it is (Metropolis; along the difference of two others: ter Braak 2006). Del Moral, Doucet and Jasra 2006. From
+memory. Pure numpy; the same seed gives the same cloud.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rampguard.estimates.modes import Modes, modes_of
 from rampguard.estimates.problem import Makes, Problem, log_likelihood
@@ -68,11 +69,18 @@ class _At:
     gained: Floats
 
     def picked(self, picks: Makes) -> _At:
-        return _At(self.z[:, picks], *(part[picks] for part in (self.make, self.likelihood, self.begun, self.gained)))
+        """Some of them, some more than once."""
+        return _At(self.z[:, picks], self.make[picks], self.likelihood[picks], self.begun[picks], self.gained[picks])
 
-    def where(self, goes: Makes, other: _At) -> _At:
-        pairs = ((self.likelihood, other.likelihood), (self.begun, other.begun), (self.gained, other.gained))
-        return _At(np.where(goes, other.z, self.z), self.make, *(np.where(goes, then, now) for now, then in pairs))
+    def or_else(self, goes: NDArray[np.bool_], other: _At) -> _At:
+        """Others, of the same makes, where it goes there."""
+        return _At(
+            np.where(goes, other.z, self.z),
+            self.make,
+            np.where(goes, other.likelihood, self.likelihood),
+            np.where(goes, other.begun, self.begun),
+            np.where(goes, other.gained, self.gained),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +132,7 @@ def _moved(state: _Bridge, scale: float, generator: np.random.Generator) -> tupl
     then = _scored(state.problem, state.modes, at.z + scale * _strides(at.z, at.make, generator), at.make)
     more = then.begun - at.begun + state.power * (then.gained - at.gained)
     goes = np.log(generator.random(len(more))) < more
-    return replace(state, at=at.where(goes, then)), float(np.mean(goes))
+    return replace(state, at=at.or_else(goes, then)), float(np.mean(goes))
 
 
 def _strides(z: Floats, make: Makes, generator: np.random.Generator) -> Floats:

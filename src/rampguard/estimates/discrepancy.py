@@ -1,9 +1,9 @@
 """By how much what is read may be off what a model with the unit's own parameters draws, and how that hangs together.
 
-All in the logarithm of current and of power. The meters: a gain and an offset for the whole run, within the stated bound
-(evenly: GUM 4.3.7), and noise; the voltmeter's gain through what is drawn. The models: what their closed forms leave out,
-which changes slowly along the line (a Gaussian process over the logarithm of its voltage), and is more where the line has
-just moved otherwise. The models' part was learnt from simulated units, see docs/estimates.md.
+All in the logarithm of current and of power. The meters: a gain and an offset for the whole run, within the stated
+bound (evenly: GUM 4.3.7), and noise; the voltmeter's gain through what is drawn. The models: what their closed forms
+leave out, which changes slowly along the line (a Gaussian process over the logarithm of its voltage), and is more where
+the line has just moved otherwise. The models' part was learnt from simulated units, see docs/estimates.md.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rampguard.estimates.moments import Moment, NothingToTell, moments_of
+from rampguard.estimates.moments import Moment, moments_of
 from rampguard.estimates.sampled import Posterior, Samples, posterior
 from rampguard.estimates.sought import RESERVOIR, SOFT_START, SOUGHT, Sought, Unit
 from rampguard.loads.following import Sight
@@ -22,7 +22,7 @@ INTERVAL: Final = (0.025, 0.5, 0.975)
 HARDLY: Final = 0.7
 """An interval this part as wide as the class's, in the logarithm, or wider, is hardly narrower: nothing was told."""
 NO_FIT: Final = 3.0
-"""A misfit from which on the unit is none of the class, or none of its models; largest of the learning set: see docs."""
+"""A misfit from which on the unit is none that the models know; no healthy unit of the learning set has it."""
 SURE: Final = 0.95
 """A soft start is there, or is not, from this probability on."""
 
@@ -76,10 +76,17 @@ class Estimates:
 def estimates_of(unit: Unit, sights: Sequence[Sight], rails: Sequence[RailRead] = ()) -> Estimates:
     """What a healthy unit's ramp tells. Raises NothingToTell."""
     moments = moments_of(sights, nameplate_v=unit.nameplate_v, nameplate_w=unit.nameplate_w)
-    found = posterior(unit.load_class, moments)
+    return answered(unit, moments, posterior(unit.load_class, moments), rails)
+
+
+def answered(
+    unit: Unit, moments: Sequence[Moment], found: Posterior, rails: Sequence[RailRead] = (), *, by_diodes: bool = False
+) -> Estimates:
+    """What a posterior says. ``by_diodes``: tell what the rails' diodes say of them, too, where they were metered."""
     answers = [_answer(sought, found, unit) for sought in SOUGHT]
     if rails:
-        answers = [*(_measured(answers, rails)), _reservoir(found, unit, rails)]
+        kept = [answer for answer in answers if by_diodes or answer.name != "rail_v"]
+        answers = [*kept, _measured(rails), _reservoir(found, unit, rails)]
     sees, soft, bypass_at = _soft_start(found, unit, moments)
     return Estimates(
         unit,
@@ -112,18 +119,16 @@ def _answer(sought: Sought, found: Posterior, unit: Unit) -> Estimate:
         high,
         least,
         most,
-        told=np.log(high / low) < HARDLY * np.log(most / least),
+        told=bool(np.log(high / low) < HARDLY * np.log(most / least)),
     )
 
 
-def _measured(answers: Sequence[Estimate], rails: Sequence[RailRead]) -> list[Estimate]:
-    """The rails as read, in the place of those by their diodes."""
+def _measured(rails: Sequence[RailRead]) -> Estimate:
+    """The rails as read."""
     volts = float(np.mean([rail.volts for rail in rails]))
     bound_v = max(rail.bound_v for rail in rails)
-    read = Estimate(
-        "rail_v", "V", "each rail, by its meter", volts, volts - bound_v, volts + bound_v, 0.0, 0.0, True, measured=True
-    )
-    return [read if answer.name == "rail_v" else answer for answer in answers]
+    low, high = volts - bound_v, volts + bound_v
+    return Estimate("rail_v", "V", "each rail, by its meter", volts, low, high, low, high, told=True, measured=True)
 
 
 def _reservoir(found: Posterior, unit: Unit, rails: Sequence[RailRead]) -> Estimate:
@@ -168,6 +173,3 @@ def _with_soft_start(some: Samples) -> Samples:
 def _reached(moments: Sequence[Moment], progress: float) -> float:
     """The line voltage when a ramp was so far on."""
     return next((m.v for m in moments if m.progress >= progress), moments[-1].v)
-
-
-__all__ = ["Estimate", "Estimates", "NothingToTell", "RailRead", "estimates_of", "quantiles"]

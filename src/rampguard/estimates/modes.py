@@ -1,9 +1,10 @@
 """Where the posterior is high: found from many sides, each with the spread that its own curvature gives.
 
-An ensemble is drawn to the readings in a few passes of ever less noise, by the straight lines that best say how residuals
-go with parameters over the ensemble (ensemble smoother with multiple data assimilation, Emerick and Reynolds 2013). The
-best of it then climb, each by the slopes at its own place (Levenberg and Marquardt, the weights those of Student's t).
-All from memory. What is found is only where the sampling begins (`cloud`): nothing of it needs to be right.
+An ensemble is drawn to the readings in a few passes of ever less noise, by the straight lines that best say how
+residuals go with parameters over the ensemble (ensemble smoother with multiple data assimilation, Emerick and Reynolds
+2013). The best of it then climb, each by the slopes at its own place (Levenberg and Marquardt, the weights those of
+Student's t). All from memory. What is found is only where the sampling begins (`cloud`): nothing of it needs to be
+right.
 """
 
 from __future__ import annotations
@@ -161,7 +162,9 @@ class _Climb:
         tried = np.tile(z, (1, len(self._smooth) + 1))
         for n, place in enumerate(self._smooth):
             tried[place, (n + 1) * count : (n + 2) * count] += NUDGE
-        off = self._problem.residuals(tried, np.tile(self._make, len(self._smooth) + 1)).reshape(-1, len(self._smooth) + 1, count)
+        off = self._problem.residuals(tried, np.tile(self._make, len(self._smooth) + 1)).reshape(
+            -1, len(self._smooth) + 1, count
+        )
         return np.asarray(np.moveaxis((off[:, 1:] - off[:, :1]) / NUDGE, 2, 0)), off[:, 0]
 
     def _curvature(self, z: Floats, slopes: Floats, off: Floats) -> tuple[Floats, Floats]:
@@ -180,7 +183,9 @@ class _Climb:
         """Where each would step to next; what goes in jumps stays."""
         size = len(self._z)
         diagonal = np.einsum("cii->ci", self._curve)
-        damped = self._curve + (self._damping[:, None] * (diagonal + SURE))[:, :, None] * np.eye(size) + 1e-6 * np.eye(size)
+        damped = (
+            self._curve + (self._damping[:, None] * (diagonal + SURE))[:, :, None] * np.eye(size) + 1e-6 * np.eye(size)
+        )
         step = np.clip(np.linalg.solve(damped, self._rise[:, :, None])[:, :, 0], -LONGEST, LONGEST)
         step[:, list(self._problem.jumps)] = 0.0
         self._next = np.clip(self._z + step.T, -9.0, 9.0)

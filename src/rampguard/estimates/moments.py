@@ -28,7 +28,8 @@ STILL_FOR_S: Final = 180.0
 """What comes later than so long after the line last moved is warm-up, and is left alone."""
 
 DWELLING_V: Final = 0.03
-"""Dwelling at a voltage goes on with the progress by so much in the end (a relay may come a while after its voltage)..."""
+"""Dwelling at a voltage goes on with the progress by so much in the end (a relay may come a while after its
+voltage)..."""
 DWELLING_S: Final = 4.0
 """...with this time constant."""
 
@@ -36,7 +37,7 @@ AROUND: Final = 3
 """So many readings before and after a moment say how steadily the line moves there."""
 
 
-class NothingToTell(ValueError):
+class NothingToTell(ValueError):  # noqa: N818 - what happened
     """The readings cannot be used. The text says why, and what to do."""
 
 
@@ -53,7 +54,8 @@ class Moment:
     seconds: float
     v: float
     progress: float
-    """How far on the ramp is, never less than before: the highest line voltage so far, and a little for dwelling there."""
+    """How far on the ramp is, never less than before: the highest line voltage so far, and a little for dwelling
+    there."""
     current: float
     power: float | None
     voltage_bound: float

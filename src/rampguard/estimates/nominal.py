@@ -41,7 +41,11 @@ def _one(part: str) -> tuple[str, float, str]:
     """The quantity, its value, and what is wrong with it; empty: nothing."""
     met = _PART.fullmatch(part)
     if met is None:
-        return "", 0.0, f"{part.strip()!r} is not understood; write a name, a number and a unit, such as reservoir=10000uF"
+        return (
+            "",
+            0.0,
+            f"{part.strip()!r} is not understood; write a name, a number and a unit, such as reservoir=10000uF",
+        )
     name, number, unit = met.groups()
     if name not in NAMES:
         return "", 0.0, f"{name!r} has no nominal value here; there are {', '.join(NAMES)}"

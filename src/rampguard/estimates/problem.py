@@ -1,7 +1,8 @@
 """What is to be found out, as the search and the sampling see it: parameters without bounds, residuals, a prior.
 
-Parameters are held as z, the logit of where they are in their range: evenly in the range is a logistic density in z, and
-no step can leave it. A *make* is one of several kinds of unit that no way leads between: with a soft start, or without.
+Parameters are held as z, the logit of where they are in their range: evenly in the range is a logistic density in z,
+and no step can leave it. A *make* is one of several kinds of unit that no way leads between: with a soft start, or
+without.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from rampguard.loads.rectifier import Floats
 FREEDOM: Final = 4.0
 """Degrees of freedom of Student's t, as which each whitened residual is taken; common practice, no source.
 
-Now and then a reading is off by far more than is expected (a relay closes in its window, a hand jerks the knob): it must
-not decide.
+Now and then a reading is off by far more than is expected (a relay closes in its window, a hand jerks the knob): it
+must not decide.
 """
 
 Makes = NDArray[np.intp]

@@ -31,8 +31,10 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Sought:
-    """One quantity. ``spread`` is what the models' error alone leaves of its logarithm, standard deviation: learnt from
-    simulated units, see docs/estimates.md.
+    """One quantity.
+
+    ``spread`` is what the models' error alone leaves of its logarithm, as a standard deviation: learnt from simulated
+    units, see docs/estimates.md.
     """
 
     name: str

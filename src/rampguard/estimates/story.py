@@ -11,8 +11,7 @@ from rampguard.estimates.estimate import SURE, Estimate, Estimates
 WIDTH: Final = 79
 REGULATION: Final = (0.03, 0.14)
 """Regulation of a transformer at its rating, toroids to small frames (makers' tables, from memory)."""
-_HEAD: Final = f"{'':26}{'estimate':>11}  {'95 % interval':>18}  {'the class alone':>18}"
-_UNITS: Final = {"uF": "uF", "ohm": "ohm"}
+_HEAD: Final = f"{'':29}{'estimate':>11} {'95 % interval':>18}{'class alone, 95 %':>19}"
 
 
 def as_message(found: Estimates, nominal: Mapping[str, float]) -> dict[str, Any]:
@@ -68,12 +67,13 @@ def as_text(name: str, found: Estimates, nominal: Mapping[str, float]) -> str:
 
 
 def _row(answer: Estimate) -> str:
-    title = f"  {answer.title}"
-    alone = "" if answer.measured else f"{_number(answer.class_low)} to {_number(answer.class_high)}"
-    return (
-        f"{title:26}{_number(answer.estimate):>7} {answer.unit:<3}"
-        f"  {_number(answer.low) + ' to ' + _number(answer.high):>18}  {alone:>18}"
-    ).rstrip()
+    alone = "" if answer.measured else _range(answer.class_low, answer.class_high)
+    value = f"{_number(answer.estimate):>7} {answer.unit}"
+    return f"  {answer.title:27}{value:12}{_range(answer.low, answer.high):>18}{alone:>19}".rstrip()
+
+
+def _range(low: float, high: float) -> str:
+    return f"{_number(low)} to {_number(high)}"
 
 
 def _number(value: float) -> str:
@@ -86,7 +86,7 @@ def _number(value: float) -> str:
 
 def _meaning(answer: Estimate, found: Estimates, nominal: Mapping[str, float]) -> str:
     words = _MEANINGS[answer.name]
-    text = words(answer, found) if callable(words) else words
+    text = str(words(answer, found) if callable(words) else words)
     given = nominal.get(answer.name)
     if given is None:
         return text
@@ -107,7 +107,8 @@ def _source(answer: Estimate, found: Estimates) -> str:
 def _soft(answer: Estimate, found: Estimates) -> str:
     at = found.bypass_at or (0.0, 0.0, 0.0)
     edges = [_number(edge * found.unit.nameplate_v) for edge in at]
-    return f"in the primary, {100.0 * (found.soft_start or 0.0):.0f} % sure; its relay pulled in at {edges[0]} to {edges[2]} V of line"
+    sure = 100.0 * (found.soft_start or 0.0)
+    return f"in the primary, {sure:.0f} % sure; its relay pulled in at {edges[0]} to {edges[2]} V of line"
 
 
 _MEANINGS: Final[Mapping[str, Any]] = {
@@ -132,12 +133,10 @@ def _untold(found: Estimates) -> Iterator[str]:
     if not untold:
         return
     yield ""
-    yield "  Cannot be identified from this ramp (hardly less is left than the class"
-    yield "  allows):"
+    yield "  Cannot be identified from this ramp (hardly less is left than the class has):"
     for answer in untold:
-        edges = f"{_number(answer.low)} to {_number(answer.high)}"
-        alone = f"{_number(answer.class_low)} to {_number(answer.class_high)}"
-        yield f"    {answer.title}: {edges} {answer.unit}; the class alone {alone}"
+        alone = _range(answer.class_low, answer.class_high)
+        yield f"    {answer.title}: {_range(answer.low, answer.high)} {answer.unit}; the class alone {alone}"
 
 
 def _foot(found: Estimates, nominal: Mapping[str, float]) -> Iterator[str]:
@@ -169,8 +168,8 @@ def _of_soft_start(found: Estimates) -> str:
 
 def _misfit(found: Estimates) -> str:
     return (
-        f"No {found.unit.load_class} that the models know would have been read like this (misfit {found.misfit:.1f}, 1 is"
-        " as expected): nothing is told. Check load class and nameplate, and what the replay says of the unit."
+        f"No {found.unit.load_class} that the models know would have been read like this (misfit {found.misfit:.1f}, 1"
+        " is as expected): nothing is told. Check load class and nameplate, and what the replay says of the unit."
     )
 
 
