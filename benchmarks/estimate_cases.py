@@ -115,10 +115,13 @@ def _magnetising_a(parts: Mapping[str, np.ndarray]) -> np.ndarray:
     return np.asarray(np.sqrt(np.mean(current**2, axis=0)))
 
 
-def cases(count: int, seed: int, store: Path | None = None) -> Iterator[list[Case]]:
-    """About so many units, as many of each kind; kept in ``store``, since the simulation takes minutes."""
+def cases(count: int, seed: int, store: Path | None = None, kinds: str = "") -> Iterator[list[Case]]:
+    """About so many units, as many of each kind; kept in ``store``, since the simulation takes minutes.
+
+    Only the kinds with ``kinds`` in their name.
+    """
     each = -(-count // (2 * len(KINDS) * len(MAINS_V)))
-    for kind in KINDS:
+    for kind in (kind for kind in KINDS if kinds in kind):
         yield _kept(kind, each, seed, store)
 
 

@@ -1,11 +1,11 @@
 """What healthy ramps say about their units: by how much estimates are off, and how often 95 % intervals hold.
 
-    python benchmarks/estimates.py [--count 500] [--seed 20261127] [--store FOLDER] [--spreads] [--note RUN]
+    python benchmarks/estimates.py [--count 500] [--seed N] [--kinds KIND] [--store FOLDER] [--spreads] [--note RUN]
 
 Amplifiers and receivers as in `estimate_cases`, half of each with a soft start, ramps and meters as in `ramps`; a rail
 meter of 0.5 % reads both rails at the end. An answer counts as told where the command would tell it. The spreads that
-the estimates state were learnt on another seed (``--seed 102 --count 128 --spreads``), the models' error by trials on
-simulated amplifiers of a third (101); nothing on this script's own.
+the estimates state were learnt on another seed (``--seed 102 --count 128 --kinds amplifier --spreads``), the models'
+error by trials on simulated amplifiers of a third (101); nothing on this script's own.
 """
 
 from __future__ import annotations
@@ -90,10 +90,10 @@ def _row(case: Case, found: Estimates) -> dict[str, Any]:
     }
 
 
-def all_rows(count: int, seed: int, store: Path | None) -> Iterable[dict[str, Any]]:
+def all_rows(count: int, seed: int, store: Path | None, kinds: str) -> Iterable[dict[str, Any]]:
     """Of all cases; posteriors are kept as it goes, so that a run that was cut short goes on."""
     number = 0
-    for some in cases(count, seed, store):
+    for some in cases(count, seed, store, kinds):
         for case in some:
             number += 1
             if number % 20 == 0:
@@ -186,9 +186,10 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=500)
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--store", type=Path, help="keep what is done in this folder, and go on from there")
+    parser.add_argument("--kinds", default="", help="only kinds with this in their name")
     parser.add_argument("--spreads", action="store_true", help="learn: what spread each quantity's interval lacks")
     options = parser.parse_args()
-    rows = list(all_rows(options.count, options.seed, options.store))
+    rows = list(all_rows(options.count, options.seed, options.store, options.kinds))
     run_name = options.note or "unnamed"
     figures, soft = table(rows, run_name), soft_starts(rows, run_name)
     misfits = np.quantile([row["misfit"] for row in rows], [0.5, 0.95, 1.0])
