@@ -27,6 +27,8 @@ CLASSES: Final = ("linear-amplifier", "receiver")
 BYPASS: Final = Range(BYPASS_FROM, BYPASS_TO, "where a soft start's relay pulls in, see `loads.supply`")
 COIL: Final = Range(0.0, 0.12, f"a speaker relay's coil, of the power taken from the rails at idle; {COMMON}")
 COIL_FROM: Final = Range(0.3, 1.02, f"how far on the ramp is when it draws: rails half up, and seconds later; {COMMON}")
+INSTANT_S: Final = 1e-3
+"""In which nothing warms."""
 SOFT_ONLY: Final = ("soft_ohm", "bypass_at")
 """Parameters that only a unit with a soft start has."""
 
@@ -84,17 +86,20 @@ class _Unit:
         if not self.on:
             nothing = np.zeros_like(self._coil)
             return state, self._beside(Drawn(nothing, nothing), v)
-        after, take, _ = self.taken(state, seconds, progress)
+        after, take = self.taken(state, seconds, progress)
         soft = np.where(progress >= self._bypass_at, 0.0, self._soft_ohm)
         held, drawn = self._supply.step(state, v, seconds, take, self._stages.per_v, soft)
         return {**after, "held": held}, self._beside(drawn, v)
 
-    def taken(self, state: State, seconds: float, progress: float) -> tuple[State, Floats, Floats]:
-        """The state then; what is taken, besides what goes with the rails; and of it what the output stages take."""
+    def taken(self, state: State, seconds: float, progress: float) -> tuple[State, Floats]:
+        """The state then, and what is taken, besides what goes with the rails."""
         after, stages = self._stages.take(state, seconds)
-        _, small = self._small.take(state, seconds)
-        coil = np.where(progress >= self._p["coil_at"], self._coil, 0.0)
-        return after, stages + coil, stages - (1.0 - self._p["biased"]) * small
+        return after, stages + np.where(progress >= self._p["coil_at"], self._coil, 0.0)
+
+    def by_output(self, state: State) -> Floats:
+        """What the output stages take."""
+        (_, stages), (_, small) = self._stages.take(state, INSTANT_S), self._small.take(state, INSTANT_S)
+        return np.asarray(stages - (1.0 - self._p["biased"]) * small)
 
     def power(self, held: Floats, take: Floats) -> Floats:
         """What is taken from the rails, of nameplate power."""
@@ -121,6 +126,6 @@ def along(load_class: str, values: Mapping[str, Floats], soft: Floats, moments: 
         if moment.compared:
             current.append(np.log(drawn.current + NEAR_ZERO))
             power.append(np.log(drawn.power + NEAR_ZERO))
-    _, take, by_output = unit.taken(state, 1e-3, moments[-1].progress)
+    _, take = unit.taken(state, INSTANT_S, moments[-1].progress)
     held = state["held"]
-    return Way(np.array(current), np.array(power), held, unit.power(held, take), by_output * held)
+    return Way(np.array(current), np.array(power), held, unit.power(held, take), unit.by_output(state) * held)

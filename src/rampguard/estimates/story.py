@@ -51,10 +51,11 @@ def _soft_message(found: Estimates) -> dict[str, Any]:
 def as_text(name: str, found: Estimates, nominal: Mapping[str, float]) -> str:
     """In lines of `WIDTH` characters at most."""
     unit = found.unit
-    lines = [
-        f"{name}: {unit.load_class}, {unit.nameplate_w:g} W at {unit.nameplate_v:g} V,"
-        f" {found.moments} moments up to {100.0 * found.to_v:.0f} % of line"
-    ]
+    lines = _wrapped(
+        f"{name}: {unit.load_class}, {unit.nameplate_w:g} W at {unit.nameplate_v:g} V;"
+        f" {found.moments} moments, up to {100.0 * found.to_v:.0f} % of line",
+        "",
+    )
     if not found.fits:
         return "\n".join([*lines, *_wrapped(_misfit(found), "")])
     told = [answer for answer in found.answers if answer.told]
@@ -91,7 +92,7 @@ def _meaning(answer: Estimate, found: Estimates, nominal: Mapping[str, float]) -
     if given is None:
         return text
     low, high = 100.0 * answer.low / given, 100.0 * answer.high / given
-    return f"{low:.0f} to {high:.0f} % of the nominal {_number(given)} {answer.unit}. {text}"
+    return f"{low:.0f} to {high:.0f} % of the nominal {_number(given)} {answer.unit}; {text}"
 
 
 def _source(answer: Estimate, found: Estimates) -> str:
@@ -107,8 +108,9 @@ def _source(answer: Estimate, found: Estimates) -> str:
 def _soft(answer: Estimate, found: Estimates) -> str:
     at = found.bypass_at or (0.0, 0.0, 0.0)
     edges = [_number(edge * found.unit.nameplate_v) for edge in at]
-    sure = 100.0 * (found.soft_start or 0.0)
-    return f"in the primary, {sure:.0f} % sure; its relay pulled in at {edges[0]} to {edges[2]} V of line"
+    return (
+        f"in the primary, {_sure(found.soft_start or 0.0)}; its relay pulled in at {edges[0]} to {edges[2]} V of line"
+    )
 
 
 _MEANINGS: Final[Mapping[str, Any]] = {
@@ -160,10 +162,14 @@ def _of_soft_start(found: Estimates) -> str:
     if found.soft_start is None:
         return "The line did not come far enough to tell of a soft start."
     if found.soft_start < 1.0 - SURE:
-        return f"No soft start that this ramp could see ({100.0 * (1.0 - found.soft_start):.0f} % sure)."
+        return f"No soft start that this ramp could see ({_sure(1.0 - found.soft_start)})."
     if found.soft_start > SURE:
         return "There is a soft start."
     return f"Whether there is a soft start, this ramp does not tell: {100.0 * found.soft_start:.0f} % likely."
+
+
+def _sure(probability: float) -> str:
+    return "more than 99 % sure" if probability > 0.99 else f"{100.0 * probability:.0f} % sure"
 
 
 def _misfit(found: Estimates) -> str:
