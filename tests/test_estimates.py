@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -21,7 +22,7 @@ from rampguard.estimates.moments import FROM_V, Moment, NothingToTell, moments_o
 from rampguard.estimates.problem import FREEDOM, Makes, Problem, log_likelihood, parts_of
 from rampguard.estimates.recorded import ramp_of
 from rampguard.estimates.sampled import LEAST_MOMENTS, Posterior, Samples
-from rampguard.estimates.sought import SOUGHT, Unit
+from rampguard.estimates.sought import RESERVOIR, SOFT_START, SOUGHT, Unit
 from rampguard.loads.following import NEAR_ZERO, Sight
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -305,3 +306,11 @@ def test_every_quantity_that_is_sought_has_an_answer(capture: Estimates) -> None
     names = {answer.name for answer in capture.answers}
     assert {sought.name for sought in SOUGHT} | {"reservoir_uf"} <= names
     assert all(answer.low <= answer.estimate <= answer.high for answer in capture.answers)
+
+
+def test_the_spreads_of_the_docs_are_the_codes() -> None:
+    page = (ROOT / "docs" / "estimates.md").read_text(encoding="utf-8")
+    rows = dict(re.findall(r"^\| ([a-z_]+)(?:, by its diodes)? \| ([\d.]+) \|$", page, re.MULTILINE))
+    assert {name: float(value) for name, value in rows.items()} == {
+        sought.name: sought.spread for sought in (*SOUGHT, RESERVOIR, SOFT_START)
+    }

@@ -21,8 +21,8 @@ from rampguard.loads.uncertainty import standard
 INTERVAL: Final = (0.025, 0.5, 0.975)
 HARDLY: Final = 0.7
 """An interval this part as wide as the class's, in the logarithm, or wider, is hardly narrower: nothing was told."""
-NO_FIT: Final = 3.0
-"""A misfit from which on the unit is none that the models know; no healthy unit of the learning set has it."""
+NO_FIT: Final = 2.0
+"""A misfit from which on the unit is none that the models know; of the learning set the worst has 1.4."""
 SURE: Final = 0.95
 """A soft start is there, or is not, from this probability on."""
 
@@ -156,7 +156,8 @@ def _soft_start(
     low, middle, high = quantiles(SOFT_START.of(some, unit), SOFT_START.spread)
     least, _, most = quantiles(SOFT_START.of(before, unit), 0.0)
     told = bool(sees >= SURE and np.log(high / low) < HARDLY * np.log(most / least))
-    at = np.quantile([_reached(moments, edge) for edge in some.values["bypass_at"]], INTERVAL)
+    sooner, later = zip(*(_between(moments, edge) for edge in some.values["bypass_at"]), strict=True)
+    at = np.quantile(sooner, INTERVAL[0]), np.median([*sooner, *later]), np.quantile(later, INTERVAL[2])
     answer = Estimate(SOFT_START.name, SOFT_START.unit, SOFT_START.title, middle, low, high, least, most, told)
     return sees, [answer], (float(at[0]), float(at[1]), float(at[2]))
 
@@ -170,6 +171,7 @@ def _with_soft_start(some: Samples) -> Samples:
     return Samples({name: values[has] for name, values in some.values.items()}, some.soft[has], some.way)
 
 
-def _reached(moments: Sequence[Moment], progress: float) -> float:
-    """The line voltage when a ramp was so far on."""
-    return next((m.v for m in moments if m.progress >= progress), moments[-1].v)
+def _between(moments: Sequence[Moment], progress: float) -> tuple[float, float]:
+    """The line voltages of the moments before and after a ramp was so far on."""
+    after = next((n for n, m in enumerate(moments) if m.progress >= progress), len(moments) - 1)
+    return moments[max(after - 1, 0)].v, moments[after].v

@@ -10,7 +10,7 @@ import numpy as np
 
 from rampguard.estimates.along import Way, along, ranges_of
 from rampguard.estimates.cloud import condensed
-from rampguard.estimates.discrepancy import LEARNT, ModelError, whitening
+from rampguard.estimates.discrepancy import LEARNT, ModelError, means, whitening
 from rampguard.estimates.moments import Moment, NothingToTell
 from rampguard.estimates.problem import Makes, Problem, parts_of
 from rampguard.loads.following import NEAR_ZERO
@@ -54,6 +54,7 @@ def posterior(load_class: str, moments: Sequence[Moment], error: ModelError = LE
     ranges = ranges_of(load_class)
     read = np.log(np.array([m.current for m in compared] + [m.power or 0.0 for m in compared]) + NEAR_ZERO)
     matrix = whitening(moments, error).matrix
+    read = read - means(moments)
 
     def samples_of(z: Floats, make: Makes) -> Samples:
         parts = parts_of(z)

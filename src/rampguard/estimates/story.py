@@ -118,7 +118,7 @@ _MEANINGS: Final[Mapping[str, Any]] = {
     "output_stages_w": "what came on with the rails, of all channels together. Which one draws it, their"
     " emitter resistors tell",
     "energy_j": "from what charged them while the line moved; it stays there after off: discharge, and measure",
-    "reservoir_uf": "on each rail, both taken as alike, by what they hold and the rails as measured",
+    "reservoir_uf": "on each metered rail, taken as alike and as all the rails there are",
     "rail_v": lambda answer, found: (
         "as metered at the end" if answer.measured else "by the part of it that its diodes drop; clip a meter to it"
     ),
@@ -174,8 +174,8 @@ def _sure(probability: float) -> str:
 
 def _misfit(found: Estimates) -> str:
     return (
-        f"No {found.unit.load_class} that the models know would have been read like this (misfit {found.misfit:.1f}, 1"
-        " is as expected): nothing is told. Check load class and nameplate, and what the replay says of the unit."
+        f"No {found.unit.load_class} that the models know would have been read like this (misfit {found.misfit:.1f};"
+        " below 2 is usual): nothing is told. Check load class and nameplate, and what the replay says of the unit."
     )
 
 
