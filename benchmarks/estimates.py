@@ -169,7 +169,7 @@ def spreads(rows: list[dict[str, Any]]) -> dict[str, float]:
         given = [(row["answers"][name], row["true"][name]) for row in rows if name in row["answers"]]
         given = [(answer, true) for answer, true in given if true > 0.0]
         lacks = sorted(_lacks(answer, true) for answer, true in given)
-        found[name] = lacks[int(np.ceil(0.95 * (len(lacks) + 1))) - 1] if lacks else 0.0
+        found[name] = lacks[int(np.ceil(0.95 * len(lacks))) - 1] if lacks else 0.0
     return found
 
 

@@ -22,7 +22,7 @@ INTERVAL: Final = (0.025, 0.5, 0.975)
 HARDLY: Final = 0.7
 """An interval this part as wide as the class's, in the logarithm, or wider, is hardly narrower: nothing was told."""
 NO_FIT: Final = 2.0
-"""A misfit from which on the unit is none that the models know; of the learning set the worst has 1.4."""
+"""A misfit from which on the unit is none that the models know; of the learning set the worst has 1.5."""
 SURE: Final = 0.95
 """A soft start is there, or is not, from this probability on."""
 

@@ -61,15 +61,15 @@ def _magnetising_a(some: Samples, unit: Unit) -> Floats:
 
 
 SOUGHT: Final = (
-    Sought("idle_w", "W", "taken from the rails, idling", lambda s, u: s.way.taken * u.nameplate_w, 0.03),
-    Sought("output_stages_w", "W", "of it, output stages", lambda s, u: s.way.by_output * u.nameplate_w, 0.03),
-    Sought("energy_j", "J", "held by the reservoirs", _energy_j, 0.13),
-    Sought("source_ohm", "ohm", "ahead of the rectifier", lambda s, u: s.values["source_ohm"] * u.ohm, 0.28),
+    Sought("idle_w", "W", "taken from the rails, idling", lambda s, u: s.way.taken * u.nameplate_w, 0.05),
+    Sought("output_stages_w", "W", "of it, output stages", lambda s, u: s.way.by_output * u.nameplate_w, 0.0),
+    Sought("energy_j", "J", "held by the reservoirs", _energy_j, 0.14),
+    Sought("source_ohm", "ohm", "ahead of the rectifier", lambda s, u: s.values["source_ohm"] * u.ohm, 0.21),
     Sought("rail_v", "V", "each rail, by its diodes", _rail_v, 0.0),
-    Sought("core_loss_w", "W", "lost in the core", lambda s, u: s.values["core_loss"] * u.nameplate_w, 0.23),
-    Sought("magnetising_a", "A", "magnetising current", _magnetising_a, 0.52),
+    Sought("core_loss_w", "W", "lost in the core", lambda s, u: s.values["core_loss"] * u.nameplate_w, 0.19),
+    Sought("magnetising_a", "A", "magnetising current", _magnetising_a, 0.44),
 )
 """In the order in which they are told."""
-SOFT_START: Final = Sought("soft_start_ohm", "ohm", "soft start", lambda s, u: s.values["soft_ohm"] * u.ohm, 0.48)
-RESERVOIR: Final = Sought("reservoir_uf", "uF", "each reservoir", _energy_j, 0.13)
+SOFT_START: Final = Sought("soft_start_ohm", "ohm", "soft start", lambda s, u: s.values["soft_ohm"] * u.ohm, 0.28)
+RESERVOIR: Final = Sought("reservoir_uf", "uF", "each reservoir", _energy_j, 0.14)
 """By what the reservoirs hold and a rail's voltage."""
