@@ -28,7 +28,7 @@ PARTS = {
 
 
 def test_what_is_true_comes_from_the_parts() -> None:
-    """Referred to the primary an ohm goes with the square of the turns; two half windings side by side are half of it."""
+    """An ohm goes over to the primary with the square of the turns; two half windings side by side are half of one."""
     true = estimate_cases._true(PARTS, np.array([230.0]))
     assert true["source_ohm"][0] == pytest.approx(0.4 + 6.0 + 0.2 / 0.1**2 / 2.0)
     assert true["core_loss_w"][0] == pytest.approx(230.0**2 / 16_000.0)

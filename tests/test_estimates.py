@@ -228,6 +228,18 @@ def test_where_the_line_was_never_seen_moving_the_reservoirs_are_not_told() -> N
     assert found["idle_w"].told
 
 
+def test_without_a_power_meter_less_is_known_of_the_idle(capture: Estimates) -> None:
+    ramp = ramp_of(ROOT / "captures" / "healthy-amplifier")
+    without = [replace(sight, real_power_w=None, power_bound_w=0.0) for sight in ramp.sights]
+    found, before = (
+        next(answer for answer in some.answers if answer.name == "idle_w")
+        for some in (estimates_of(ramp.unit, without), capture)
+    )
+    assert found.high / found.low > 1.5 * before.high / before.low
+    assert found.low < before.high
+    assert found.high > before.low
+
+
 def test_told_is_what_is_narrower_than_the_class() -> None:
     """No posterior is needed for that: one that is the prior tells nothing, by definition."""
     count = 256

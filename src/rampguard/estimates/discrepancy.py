@@ -21,6 +21,8 @@ from rampguard.loads.uncertainty import standard
 
 NOISE_OF_BOUND: Final = 0.1
 """A meter's noise, of its stated bound; common practice, no source."""
+NOT_READ: Final = 1e4
+"""Variance of what was not read."""
 TYPICAL_FARAD: Final = 0.15
 """A reservoir, in seconds of nameplate current at nameplate voltage: large, of what its range holds."""
 
@@ -110,10 +112,6 @@ def _charged(some: Sequence[Moment], error: ModelError) -> Floats:
     steady, jerk, rough = (_each(some, name) for name in ("slew_per_s", "jerk_per_s", "rough_per_s"))
     square = np.square(error.moving * steady) + np.square(error.jerk * jerk) + np.square(error.rough * rough)
     return np.asarray(2.0 * TYPICAL_FARAD * _each(some, "v") * np.sqrt(square))
-
-
-NOT_READ: Final = 1e4
-"""Variance of what was not read."""
 
 
 def _each(moments: Sequence[Moment], name: str) -> Floats:

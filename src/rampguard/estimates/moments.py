@@ -89,7 +89,7 @@ class _Walk:
 
 
 def moments_of(sights: Sequence[Sight], *, nameplate_v: float, nameplate_w: float) -> list[Moment]:
-    """The moments of a ramp. Raises NothingToTell for a ramp that has too few readings, or did not come far."""
+    """The moments of a ramp. Raises NothingToTell where there are no readings."""
     usable = [s for s in sights if s.line_voltage_v is not None and s.line_current_a is not None]
     if len(usable) < 3:
         raise NothingToTell("there are no three readings of line voltage and current together; record a whole ramp")
