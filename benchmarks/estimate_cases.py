@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from population import HERTZ, PEAK_V, POPULATIONS, batch, specimens
+from population import HERTZ, PEAK_V, POPULATIONS, Population, batch, specimens
 from ramps import Ramp, ramp, simulate
 
 from instruments.simulated.amplifier import REFERENCE_V
@@ -43,8 +43,19 @@ class Case:
     true: Mapping[str, float]
 
 
-def made(kind: str, each: int, seed: int) -> list[Case]:
-    """Units of one kind: on each mains so many with a soft start, and so many without; simulated together."""
+@dataclass(frozen=True)
+class Drawn:
+    """So many units of one kind: on each mains so many with a soft start, and so many without; and their ramps."""
+
+    population: Population
+    volts: np.ndarray
+    watts: np.ndarray
+    parts: Mapping[str, np.ndarray]
+    ways: list[Ramp]
+
+
+def drawn(kind: str, each: int, seed: int) -> Drawn:
+    """What the seed draws; nothing is simulated yet."""
     population = next(population for population in POPULATIONS if population.kind == kind)
     volts = np.tile(np.repeat(MAINS_V, each), 2)
     generator = np.random.default_rng([seed, POPULATIONS.index(population)])
@@ -52,6 +63,13 @@ def made(kind: str, each: int, seed: int) -> list[Case]:
     soft = np.arange(len(volts)) < len(volts) // 2
     parts = {**parts, "soft_ohm": np.where(soft, parts["soft_ohm"], 0.0)}
     ways = [ramp(generator, by_hand=k % 3 == 0) for k in range(len(volts))]
+    return Drawn(population, volts, watts, parts, ways)
+
+
+def made(kind: str, each: int, seed: int) -> list[Case]:
+    """The units that the seed draws, simulated together along their ramps."""
+    all_of = drawn(kind, each, seed)
+    population, volts, watts, parts, ways = all_of.population, all_of.volts, all_of.watts, all_of.parts, all_of.ways
     lines = np.array([way.part for way in ways]).T * volts
     presses = np.array(
         [-1 if population.press_at is None else np.argmax(way.part >= population.press_at) for way in ways]

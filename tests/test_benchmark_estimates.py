@@ -8,11 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rampguard.estimates.along import ranges_of
 from rampguard.estimates.estimate import quantiles
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "benchmarks"))
 import estimate_cases
 import estimates
+import estimates_learn
 
 PARTS = {
     "supply_ohm": np.array([0.4]),
@@ -68,3 +70,17 @@ def test_the_spread_learnt_is_that_of_nineteen_in_twenty() -> None:
     rows = [{"answers": {"idle_w": one}, "true": {"idle_w": value}} for one, value in zip(answers, true, strict=True)]
     rows = [{**row, "true": dict.fromkeys(estimates.ORDER, 0.0) | row["true"]} for row in rows]
     assert estimates.spreads(rows)["idle_w"] == estimates._lacks(answers[0], 1.3)
+
+
+def test_a_units_own_parameters_are_those_that_its_parts_were_drawn_by() -> None:
+    """Half of the units have no soft start: there the resistor is nothing."""
+    drawn = estimate_cases.drawn(estimates_learn.KIND, 3, seed=5)
+    own = estimates_learn.own_parameters(drawn.watts, drawn.parts)
+    ranges = ranges_of("linear-amplifier")
+    for name in ("magnetising", "source_ohm", "drop", "farad", "core_loss", "dark", "small_full"):
+        assert np.all(own[name] >= 0.9 * ranges[name].low), name
+        assert np.all(own[name] <= 1.1 * ranges[name].high), name
+    assert np.count_nonzero(own["soft_ohm"]) == 6
+    true = estimate_cases._true(drawn.parts, drawn.volts)
+    unit_ohm = drawn.volts**2 / drawn.watts
+    assert own["source_ohm"] * unit_ohm == pytest.approx(true["source_ohm"])
