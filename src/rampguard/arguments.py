@@ -23,6 +23,7 @@ from rampguard.argument_types import (
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.compare import arguments as compare
+from rampguard.estimates import arguments as estimates
 from rampguard.handback import arguments as handback
 from rampguard.hunt import arguments as hunt
 from rampguard.job_desk import arguments as job_desk
@@ -73,6 +74,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     waves.add(commands, acts)
     records.add(commands, acts)
     compare.add(commands, acts)
+    estimates.add(commands, acts)
     _add_classes(commands, acts)
     _add_simulate(commands, acts)
     return parser

@@ -369,6 +369,12 @@ def _desk(options: argparse.Namespace) -> int:
     return BY_NAME[options.does](options)
 
 
+def _estimates(options: argparse.Namespace) -> int:
+    from rampguard.estimates.commands import estimates
+
+    return estimates(options.capture, options.nominal, as_json=options.json)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -390,6 +396,7 @@ _ACTS: Final[dict[str, Act]] = {
     "verify": _verify,
     "export": _export,
     "compare": _compare,
+    "estimates": _estimates,
     "classes": _classes,
     "cold": _cold,
     "job": _desk,

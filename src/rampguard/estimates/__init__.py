@@ -1,0 +1,1 @@
+"""What a healthy ramp says about its unit: see docs/estimates.md."""
