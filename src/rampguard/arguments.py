@@ -22,6 +22,7 @@ from rampguard.argument_types import (
 from rampguard.cautions import NO_SAFETY_DEVICE
 from rampguard.cold_checks import arguments as cold_checks
 from rampguard.hunt import arguments as hunt
+from rampguard.learning import arguments as learning
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
 from rampguard.sums import arguments as sums
@@ -61,6 +62,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     sums.add(commands, acts)
     _add_bench(commands, acts)
     _add_replay(commands, acts)
+    learning.add(commands, acts)
     _add_plot(commands, acts)
     _add_classes(commands, acts)
     _add_simulate(commands, acts)
@@ -123,6 +125,7 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
     )
     _add_after(parser)
     _add_on_the_bench(parser)
+    _add_known_good(parser)
     _add_shared(parser)
 
 
@@ -205,7 +208,13 @@ def _add_known(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_known_good(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--known-good", metavar="CAPTURE", help="capture of a unit known to be good")
+    parser.add_argument(
+        "--known-good",
+        metavar="[UNIT=]CAPTURE",
+        action="append",
+        help="capture of a unit of the model known to be good; may be given several times",
+    )
+    parser.add_argument("--learnt", metavar="MODEL", help="what `rampguard learn` wrote of the unit's model")
 
 
 def _add_simulate(commands: Any, acts: Mapping[str, Act]) -> None:

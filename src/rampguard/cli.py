@@ -73,6 +73,8 @@ def _demo(options: argparse.Namespace) -> int:
                 seed=options.seed,
                 pace=options.speed,
                 turns_knob=turns,
+                known_good=options.known_good,
+                learnt=options.learnt,
                 permissives_confirmed="simulated bench",
             )
             wanted = replace(
@@ -123,6 +125,7 @@ def _run(options: argparse.Namespace) -> int:
         facts=options.facts,
         series_lamp_w=options.series_lamp_w,
         known_good=options.known_good,
+        learnt=options.learnt,
     )
     wanted = replace(_wanted(options, on_screen=on_screen), asks_checks=asks_on_screen)
     return _follow(order, wanted, options.look_on)
@@ -242,6 +245,7 @@ def _replay(options: argparse.Namespace) -> int:
         options.facts,
         options.series_lamp_w,
         options.known_good,
+        options.learnt,
     )
     worst = EXIT_DONE
     for file in options.files:
@@ -296,6 +300,12 @@ def _cold(options: argparse.Namespace) -> int:
     return commands.judged(options.sheet, as_json=options.json)
 
 
+def _learn(options: argparse.Namespace) -> int:
+    from rampguard.learning.commands import learned
+
+    return learned(options.captures, options.out, options.model, as_json=options.json)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -309,6 +319,7 @@ _ACTS: Final[dict[str, Act]] = {
     "plot": _plot,
     "classes": _classes,
     "cold": _cold,
+    "learn": _learn,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,

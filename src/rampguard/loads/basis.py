@@ -43,6 +43,8 @@ class Basis:
     nameplate_w: float
     narrowed: Mapping[str, Span] = field(default_factory=dict)
     series_lamp_w: float | None = None
+    rests_on: str = ""
+    """On how many units what is narrowed rests, in words; empty where no good unit says anything."""
 
     def ranges(self) -> dict[str, Range]:
         """The ranges of all parameters, narrowed."""
