@@ -35,7 +35,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 import numpy as np
 import tomlkit
@@ -49,9 +49,10 @@ from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.loads.learnt import CONFIDENCE, COVERAGE
 from rampguard.loads.ranges import Range
 
-DIGITS = 6
+DIGITS: Final = 6
 """Significant digits of what is written."""
-AGREES = 1e-4
+AGREES: Final = 1e-4
+"""What is written and what follows may differ by so much of the range's larger end: they are rounded."""
 
 
 class LearntError(ArchiveError):
