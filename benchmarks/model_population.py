@@ -57,12 +57,13 @@ def parts_of(model: str, count: int, generator: np.random.Generator) -> Parts:
     return stack([draw(kinds.KINDS[model].parts, generator) for _ in range(count)])
 
 
-def whole_units(model: str, good: int, fresh: int, seed: int) -> Brought:
+def whole_units(model: str, good: int, fresh: int, seed: int, for_s: float | None = None) -> Brought:
     """Units with nothing wrong: ``good`` ones as a plan goes, then ``fresh`` ones, a third as a hand turns a knob."""
     generator = np.random.default_rng([seed, MODELS.index(model), 0])
     by_hand = [False] * good + [k % 3 == 0 for k in range(fresh)]
     none = np.zeros(len(by_hand), dtype=int)
-    return _brought(model, parts_of(model, len(by_hand), generator), by_hand, [""] * len(by_hand), none, generator)
+    parts = parts_of(model, len(by_hand), generator)
+    return _brought(model, parts, by_hand, [""] * len(by_hand), none, generator, for_s=for_s)
 
 
 def faulted_units(model: str, group: int, each: int, seed: int, for_s: float | None = None) -> Brought:

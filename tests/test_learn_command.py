@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from learnt_help import GOOD, another, job_of
+from live_help import RAMPGUARD
 from rampguard.archive.errors import ArchiveError
 from rampguard.cli import main
 from rampguard.engine.known_good import good_units
@@ -168,6 +170,17 @@ def test_what_was_learnt_narrows_a_replay_and_says_what_it_rests_on(
     assert "shelf amplifier: rests on 2 units, 3 captures" in capsys.readouterr().err
     assert main(["replay", str(measured), "--learnt", str(model)]) == 2
     assert "--learnt need --load-class" in capsys.readouterr().err
+
+
+def test_a_run_says_what_its_band_rests_on(jobs: list[Path], tmp_path: Path) -> None:
+    """By captures here; by a file in the docs' commands."""
+    given = ["--known-good", str(jobs[0]), "--known-good", str(jobs[1])]
+    command = [*RAMPGUARD, "demo", "--no-screen", "--speed", "1000", "--into", str(tmp_path), "--json", *given]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=100)
+    assert done.returncode == 0, done.stderr
+    folder = Path(json.loads(done.stdout)["capture"])
+    assert 'band,"rests on 2 units, 2 captures"' in (folder / "events.csv").read_text(encoding="utf-8")
+    assert json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))["narrowed"]
 
 
 def test_a_learnt_band_goes_with_its_own_model_and_with_facts(model: Path) -> None:

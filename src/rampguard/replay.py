@@ -134,7 +134,7 @@ def replay(file: str, given: ReplayInput, notes: Callable[[str], None]) -> Repla
             limits, class_name = _limits(file, given, table.signals, driven=table.has_set_voltage)
             basis = _basis(file, given)
             if basis is not None and basis.rests_on:
-                notes(f"{file}: the expected band {basis.rests_on}")
+                notes(f"{file}: band: {basis.rests_on}")
             chosen = None if class_name is None else load_class(class_name)
             judged = _judge_all(file, table, Judging(limits, chosen, basis), notes)
         return _with_its_own_trip(judged) if judged.trip is None and _as_recorded(file, given) else judged

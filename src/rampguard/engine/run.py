@@ -115,7 +115,8 @@ class _Run:
             loop.note("override", f"{key}: {reason}")
         for line in () if self.given.prepared.cold is None else self.given.prepared.cold.for_the_record():
             loop.note("cold-sheet", line)
-        self._tell_what_the_band_rests_on(loop)
+        if self.given.prepared.basis.rests_on:
+            loop.note("band", self.given.prepared.basis.rests_on)
         if self.given.order.direct:
             loop.expect_inrush("full mains at once")
         self._energise(loop)
@@ -173,12 +174,6 @@ class _Run:
             nameplate_v=prepared.nameplate_v,
             stages=[stage.model_dump(exclude={"slew_v_per_s", "timeout_s"}) for stage in prepared.plan.stages],
         )
-
-    def _tell_what_the_band_rests_on(self, loop: Loop) -> None:
-        rests_on = self.given.prepared.basis.rests_on
-        if rests_on:
-            loop.note("band", rests_on)
-            self.given.operator.tell("notice", kind="band", text=rests_on)
 
     def _acquisition(self) -> Acquisition:
         if self.given.lock_step:
