@@ -20,6 +20,7 @@ import pickle
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, Final
 
@@ -39,6 +40,7 @@ CLASS_ALONE: Final = 0
 GOOD: Final = 30
 FINE: Final = Metering(0.001, 1)
 TOGETHER: Final = 10
+FAULTED_TOGETHER: Final = 5
 """Units a job."""
 ShownByUnit = Mapping[str, Shown]
 
@@ -241,21 +243,21 @@ def _found(model: str, options: argparse.Namespace, seed: int, folder: Path) -> 
     shown_file.write_bytes(pickle.dumps(shown))
     faults: list[Any] = []
     for file in faulted:
-        faults += _jobs(model, file, shown_file, 0, len(_read(file).faults), (CLASS_ALONE, *LEARNT_FROM), seed)
+        last, bands = len(_read(file).faults), (CLASS_ALONE, *LEARNT_FROM)
+        faults += _jobs(model, file, shown_file, range(0, last, FAULTED_TOGETHER), last, bands, seed)
+    faults.sort(key=lambda job: job[3] % options.each)
     last = GOOD + min(options.count, options.judged or options.count)
-    fresh = _jobs(model, whole, shown_file, GOOD, last, LEARNT_FROM, seed)
-    return [o for some in results(_outcomes_job, _mixed(faults, fresh), store, 1) for o in some]
+    fresh = _jobs(model, whole, shown_file, range(GOOD, last, TOGETHER), last, LEARNT_FROM, seed)
+    return [o for some in results(_outcomes_job, _in_turn(faults, fresh), store, 1) for o in some]
 
 
-def _mixed(*lists: list[Any]) -> list[Any]:
-    """All of the lists, side by side: a run that is cut short has something of each."""
-    places = [((n + 0.5) / len(some), one) for some in lists for n, one in enumerate(some)]
-    return [one for _, one in sorted(places, key=lambda pair: pair[0])]
+def _in_turn(*lists: list[Any]) -> list[Any]:
+    """One of each list after the other: a run that is cut short has something of each."""
+    return [one for turn in zip_longest(*lists) for one in turn if one is not None]
 
 
-def _jobs(model: str, file: Path, shown: Path, first: int, last: int, bands: Sequence[int], seed: int) -> list[Any]:
-    starts = range(first, last, TOGETHER)
-    return [(model, file, shown, k, min(k + TOGETHER, last), units, seed) for k in starts for units in bands]
+def _jobs(model: str, file: Path, shown: Path, starts: range, last: int, bands: Sequence[int], seed: int) -> list[Any]:
+    return [(model, file, shown, k, min(k + starts.step, last), units, seed) for k in starts for units in bands]
 
 
 if __name__ == "__main__":
