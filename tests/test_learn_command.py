@@ -54,7 +54,7 @@ def test_the_story_fits_a_terminal_and_says_what_it_rests_on(
     out = capsys.readouterr().out
     told = " ".join(out.split())
     assert "rests on 1 unit, 1 capture; how far units" in told
-    assert "Expect false trips" in told
+    assert "Of one unit there is no spread" in told
     assert "not a safety device" in told
     assert max(map(len, out.splitlines()[:-1])) <= 80
 

@@ -48,8 +48,8 @@ def test_three_units_by_hand() -> None:
     """Means 0.49, 0.50, 0.51: spread 0.01, nothing left open; Howe's k of three units is 13.13 (see test_tolerance)."""
     units = [{"x": Shown(mean, 0.0)} for mean in (0.49, 0.50, 0.51)]
     assert learnt_spans({"x": EVEN}, units)["x"] == pytest.approx((13.687, 16.313), abs=1e-3)
-    [low, high] = learnt_spans({"x": LOG}, units)["x"]
-    assert math.log(high / low) / math.log(100.0) == pytest.approx(2.0 * 0.1313, abs=1e-4)
+    # By the logarithm k spreads are more than any one leaves: a tenth off 0.01 x 100^0.49, and on 0.01 x 100^0.51.
+    assert learnt_spans({"x": LOG}, units)["x"] == pytest.approx((0.0859493, 0.1151841), rel=1e-5)
 
 
 def test_what_readings_leave_open_adds_in_quadrature() -> None:
@@ -66,8 +66,23 @@ def test_of_one_spread_more_units_leave_less() -> None:
         units = [{"x": Shown(0.5 + (far if k % 2 else -far), 0.01)} for k in range(count)]
         widths.append(_width(EVEN, learnt_spans({"x": EVEN}, units)["x"]))
     assert widths == sorted(widths, reverse=True)
-    assert widths[0] == 10.0  # two units: the class
-    assert widths[-1] < 2.0
+    # Two units: by either alone, 10 to 20 in between: 0.283 apart, 0.25 open and a tenth more at each end.
+    assert widths[0] == pytest.approx(0.283 + 0.5 + 0.1 * (15.3914 + 14.8914 - 0.0), abs=0.05)
+    # Thirty: k = 3.35, so 10 x hypot(3.35 x 0.02, 0.025) at each end.
+    assert widths[-1] == pytest.approx(2.0 * 0.715, abs=0.003)
+
+
+@given(st.sampled_from([EVEN, LOG, EITHER]), st.lists(shown, min_size=2, max_size=6))
+def test_never_wider_than_by_any_unit_alone(item: Range, units: list[Shown]) -> None:
+    low, high = learnt_spans({"x": item}, [{"x": one} for one in units])["x"]
+    alone = [span_of_one(item, one) for one in [*units, spread_as_one(units)]]
+    assert min(edge for edge, _ in alone) <= low + 1e-12
+    assert high - 1e-12 <= max(edge for _, edge in alone)
+
+
+def spread_as_one(units: list[Shown]) -> Shown:
+    found = spread_of(units)
+    return Shown(found.mean, found.own)
 
 
 def test_several_captures_of_a_unit_are_no_more_sure_than_one() -> None:

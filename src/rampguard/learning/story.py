@@ -12,7 +12,7 @@ from rampguard.loads.learnt import CONFIDENCE, COVERAGE
 from rampguard.loads.tolerance import tolerance_factor
 
 WIDTH: Final = 80
-FEW: Final = 5
+FEW: Final = 6
 """Below so many units a spread is worth little."""
 NARROWED: Final = 0.995
 """A range of which more is left is as the class has it."""
@@ -50,11 +50,15 @@ def _means(learnt: Learnt) -> Iterator[str]:
     if count == 1:
         yield from _wrapped(
             "Of one unit there is no spread: two units of a model are taken to differ by 10 % in a parameter (common"
-            " practice, no source), which real tolerances pass. Expect false trips, and learn from more units."
+            " practice, no source), which real tolerances may pass. Learn from more units as they come."
         )
     else:
         factor = tolerance_factor(count, COVERAGE, CONFIDENCE)
-        few = " So few units say little of a spread, and most ranges stay the class's." if count < FEW else ""
+        few = (
+            " So few say little of a spread: mostly a range is what any one of them, alone, leaves."
+            if count < FEW
+            else ""
+        )
         yield from _wrapped(
             f"{100 * COVERAGE:g} % of the model's units, with {100 * CONFIDENCE:g} % confidence: of {count} units that"
             f" takes {factor:.1f} standard deviations either side.{few}"

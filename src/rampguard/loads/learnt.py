@@ -2,9 +2,9 @@
 
 Each unit shows a parameter by a mean, and leaves something open. A fresh unit of the model lies where all but one in a
 hundred of its units do, with a confidence of 95 %: mean +/- k spreads, k by the number of units (`tolerance`), and what
-a single unit's readings leave open beside it. Two or three units say little of a spread, so that k is large and most
-ranges stay as the class has them. Of one unit there is no spread: two units are then taken to differ as
-`basis.TOLERANCE` says. Never wider than the class. Pure.
+a single unit's readings leave open beside it. Two or three units say little of a spread, so that k is large; until
+there are more, a fresh unit lies where it would by any one of them, each taken alone: two units of a model differ as
+`basis.TOLERANCE` says. The narrower of both, never wider than the class. Pure.
 """
 
 from __future__ import annotations
@@ -72,11 +72,19 @@ def learnt_spans(ranges: Mapping[str, Range], units: Sequence[ShownByUnit]) -> d
 def _span(item: Range, shown: Sequence[Shown]) -> Span:
     if len(shown) == 1:
         return span_of_one(item, shown[0])
+    found, by_any = spread_of(shown), _by_any(item, shown)
     if item.either is not None:  # an either-or has no spread: whatever a unit may be, the next may be
-        spans = [span_of_one(item, one) for one in shown]
-        return min(low for low, _ in spans), max(high for _, high in spans)
+        return by_any
+    low, high = ends(item, found.mean, found.half)
+    return max(low, by_any[0]), min(high, by_any[1])
+
+
+def _by_any(item: Range, shown: Sequence[Shown]) -> Span:
+    """Where a fresh unit would lie by any one of the units, taken alone."""
     found = spread_of(shown)
-    return ends(item, found.mean, found.half)
+    alone = [span_of_one(item, one) for one in shown]
+    lows, highs = zip(*alone, ends(item, found.mean, KNOWN_GOOD_SIGMAS * found.own), strict=True)
+    return min(lows), max(highs)
 
 
 def _rms(values: Sequence[float]) -> float:
