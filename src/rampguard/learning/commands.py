@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
+import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from rampguard.archive.reader import read_descriptor
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
 from rampguard.learning.learn import learn
 from rampguard.learning.story import WIDTH, story_of
-from rampguard.learnt.file import LearntError, load_learnt, text_of
+from rampguard.learnt.file import LearntError, text_of
 from rampguard.learnt.whose import Named, whose
 
 
@@ -38,13 +39,16 @@ def learned(captures: Sequence[str], out: Path, model: str | None, *, as_json: b
 
 
 def _check_out(out: Path) -> None:
-    """What is there already may only be a learnt band, which is learnt anew. Raises LearntError."""
-    if not out.exists():
-        return
+    """What is there already may only be a learnt band, perhaps an older program's. Raises LearntError."""
+    if out.exists() and not _looks_learnt(out):
+        raise LearntError(str(out), ["is there, and is no learnt band; name another file"])
+
+
+def _looks_learnt(path: Path) -> bool:
     try:
-        load_learnt(out)
-    except LearntError as error:
-        raise LearntError(str(out), ["is there, and is no learnt band; name another file", *error.problems]) from None
+        return {"format", "load_class", "unit", "parameter"} <= set(tomllib.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError):
+        return False
 
 
 def _refused(text: str, *, as_json: bool) -> int:
