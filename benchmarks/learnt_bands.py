@@ -245,7 +245,7 @@ def _found(model: str, options: argparse.Namespace, seed: int, folder: Path) -> 
     for file in faulted:
         last, bands = len(_read(file).faults), (CLASS_ALONE, *LEARNT_FROM)
         faults += _jobs(model, file, shown_file, range(0, last, FAULTED_TOGETHER), last, bands, seed)
-    faults.sort(key=lambda job: job[3] % options.each)
+    faults.sort(key=lambda job: (job[3] % options.each, -job[3]))  # some of each fault first, the slow ones ahead
     last = GOOD + min(options.count, options.judged or options.count)
     fresh = _jobs(model, whole, shown_file, range(GOOD, last, TOGETHER), last, LEARNT_FROM, seed)
     return [o for some in results(_outcomes_job, _in_turn(faults, fresh), store, 1) for o in some]
