@@ -1,15 +1,15 @@
 """Bands learnt from 1, 3, 10 and 30 good captures of a model: what they catch earlier, and what they trip falsely at.
 
-    python benchmarks/learnt_bands.py [--count 500] [--each 20] [--judged N] [--kinds MODEL] [--seed N] [--store FOLDER]
-        [--note RUN]
+    python benchmarks/learnt_bands.py [--count 500] [--each 20] [--judged N] [--judged-each N] [--kinds MODEL]
+        [--seed N] [--store FOLDER] [--note RUN]
 
 Units of a model as in `model_population`. Thirty good ones are captured (0.1 % meters, 10 readings a second, as a plan
 goes) and learnt from, as `rampguard learn` does it: one by one, by three, by ten, all together. Every band of so many
 units has its turn: the k-th fresh unit meets the k-th of them, beginning again after the last.
 
 Fresh units: ``--count`` whole ones (``--judged`` of them), a third as a hand turns a knob, meters of 0.1 % or 1 %, one
-in four at 10 readings a second, the others at 2. Faulted ones: ``--each`` of every fault, 0.1 % meters, 10 readings a
-second, judged by the class alone as well. All layers judge. One process.
+in four at 10 readings a second, the others at 2. Faulted ones: ``--each`` of every fault (``--judged-each``), 0.1 %
+meters, 10 readings a second, judged by the class alone as well. All layers judge. One process.
 """
 
 from __future__ import annotations
@@ -211,6 +211,7 @@ def main() -> None:
     parser = options_parser(str(__doc__), count=500)
     parser.add_argument("--each", type=int, default=20)
     parser.add_argument("--judged", type=int)
+    parser.add_argument("--judged-each", type=int)
     options = parser.parse_args()
     seed, commit = seed_of(options)
     models = [model for model in MODELS if options.kinds in model]
@@ -245,6 +246,7 @@ def _found(model: str, options: argparse.Namespace, seed: int, folder: Path) -> 
     for file in faulted:
         last, bands = len(_read(file).faults), (CLASS_ALONE, *LEARNT_FROM)
         faults += _jobs(model, file, shown_file, range(0, last, FAULTED_TOGETHER), last, bands, seed)
+    faults = [job for job in faults if job[3] % options.each < (options.judged_each or options.each)]
     faults.sort(key=lambda job: (job[3] % options.each, -job[3]))  # some of each fault first, the slow ones ahead
     last = GOOD + min(options.count, options.judged or options.count)
     fresh = _jobs(model, whole, shown_file, range(GOOD, last, TOGETHER), last, LEARNT_FROM, seed)
