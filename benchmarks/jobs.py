@@ -1,4 +1,4 @@
-"""What the proofs of thousands of ramps share: their options and seed, two processes, and the bound on a rate.
+"""What the proofs of thousands of ramps share: their options and seed, their processes, and the bound on a rate.
 
 What is done can be kept, so that a run that was cut short goes on where it was.
 """
@@ -47,7 +47,9 @@ def upper_bound(events: int, of: int, confidence: float = 0.95) -> float:
     return 1.0 if events >= of else float(beta.ppf(confidence, events + 1, of - events))
 
 
-def results(job_of: Callable[[Any], list[Any]], jobs: Iterable[Any], store: Path | None) -> Iterator[list[Any]]:
+def results(
+    job_of: Callable[[Any], list[Any]], jobs: Iterable[Any], store: Path | None, processes: int = 2
+) -> Iterator[list[Any]]:
     """What each job gives, in the jobs' order; of jobs that ``store`` has already, what it has.
 
     A store is of one state of the code: use a new one after a change. It may be moved: folders are no part of a job.
@@ -55,7 +57,7 @@ def results(job_of: Callable[[Any], list[Any]], jobs: Iterable[Any], store: Path
     begun_s, count = time.monotonic(), 0
     if store is not None:
         store.mkdir(parents=True, exist_ok=True)
-    with multiprocessing.Pool(2) as pool:
+    with multiprocessing.Pool(processes) as pool:
         for some in pool.imap(partial(_kept, job_of, store), jobs):
             count += len(some)
             print(f"{count} done, {time.monotonic() - begun_s:.0f} s", end="\r", flush=True)

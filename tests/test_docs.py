@@ -25,7 +25,11 @@ from rampguard.cautions import PRE_POWER_CHECKS
 from rampguard.cli import parser
 from rampguard.cold.judgement import judge
 from rampguard.cold.sheet import parse_cold_sheet
+from rampguard.learning.learn import learn
+from rampguard.learnt.file import text_of
 from rampguard.loads.classes import LOAD_CLASSES
+from rampguard.loads.learnt import CONFIDENCE, COVERAGE
+from rampguard.loads.tolerance import tolerance_factor
 from rampguard.probe.low_flux import LOW_FLUX, PRIMARY_SHORT
 from rampguard.probe.plan import CEILINGS, LEVELS_V
 from rampguard.probe.verdict import SAMPLES
@@ -84,6 +88,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make_job(folder / "jobs" / "2026-014")
     (folder / "2026-014").mkdir()
     (folder / "2026-014" / "job.toml").write_text(_job_of_the_docs(), encoding="utf-8")
+    (folder / "model.toml").write_text(text_of(learn([ROOT / "captures" / "healthy-amplifier"])), encoding="utf-8")
     return folder
 
 
@@ -98,6 +103,7 @@ EXPECTED_CODES |= {"hand-back": 0}
 EXPECTED_CODES |= {"verify captures": 0, "compare captures": 0, "export captures": 0}
 EXPECTED_CODES |= {f"job {what}": 0 for what in ("new", "show", "log", "part", "check", "caution")}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
+EXPECTED_CODES |= {"learn captures": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")
 
 
@@ -178,6 +184,16 @@ def test_the_tables_of_the_probe_are_the_code() -> None:
     said = {f"{r.low:g} to {r.high:g}" for r in (*LOW_FLUX.values(), PRIMARY_SHORT)}
     assert {"0.05 to 1.2", "0 to 0.4", "0 to 0.7", "1.6 to 2.8", "0.01 to 0.5", "0.5 to 1", "3 to 3000"} <= said
     assert all(f"{r.low:g} to {r.high:g}" in page for r in (LOW_FLUX["initial"], LOW_FLUX["stray"], PRIMARY_SHORT))
+
+
+def test_the_factors_of_the_learnt_bands_are_the_codes() -> None:
+    page = (ROOT / "docs" / "learnt.md").read_text(encoding="utf-8")
+    units, factors = (
+        re.findall(rf"^\| {head} \| (.*) \|$", page, re.MULTILINE)[0].split(" | ") for head in ("units", "k")
+    )
+    said = {int(count): factor for count, factor in zip(units[:-1], factors[:-1], strict=True)}
+    assert said == {count: f"{tolerance_factor(count, COVERAGE, CONFIDENCE):.3g}" for count in said}
+    assert set(said) >= {2, 3, 10, 30}
 
 
 def test_ci_runs_the_test_command_of_the_readme() -> None:

@@ -27,6 +27,7 @@ from rampguard.estimates import arguments as estimates
 from rampguard.handback import arguments as handback
 from rampguard.hunt import arguments as hunt
 from rampguard.job_desk import arguments as job_desk
+from rampguard.learning import arguments as learning
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
 from rampguard.records import arguments as records
@@ -70,6 +71,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     handback.add(commands, acts)
     _add_bench(commands, acts)
     _add_replay(commands, acts)
+    learning.add(commands, acts)
     _add_plot(commands, acts)
     waves.add(commands, acts)
     records.add(commands, acts)
@@ -137,6 +139,7 @@ def _add_demo(commands: Any, acts: Mapping[str, Act]) -> None:
     _add_after(parser)
     _add_on_the_bench(parser)
     add_job(parser)
+    _add_known_good(parser)
     _add_shared(parser)
 
 
@@ -221,7 +224,13 @@ def _add_known(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_known_good(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--known-good", metavar="CAPTURE", help="capture of a unit known to be good")
+    parser.add_argument(
+        "--known-good",
+        metavar="[UNIT=]CAPTURE",
+        action="append",
+        help="capture of a unit of the model known to be good; may be given several times",
+    )
+    parser.add_argument("--learnt", metavar="MODEL", help="what `rampguard learn` wrote of the unit's model")
 
 
 def _add_simulate(commands: Any, acts: Mapping[str, Act]) -> None:

@@ -81,6 +81,8 @@ def _demo(options: argparse.Namespace) -> int:
                 seed=options.seed,
                 pace=options.speed,
                 turns_knob=turns,
+                known_good=options.known_good,
+                learnt=options.learnt,
                 permissives_confirmed="simulated bench",
             )
             wanted = replace(
@@ -132,6 +134,7 @@ def _run(options: argparse.Namespace) -> int:
         facts=options.facts,
         series_lamp_w=options.series_lamp_w,
         known_good=options.known_good,
+        learnt=options.learnt,
     )
     wanted = replace(_wanted(options, on_screen=on_screen), asks_checks=asks_on_screen)
     return _follow(order, wanted, options.look_on)
@@ -279,6 +282,7 @@ def _replay(options: argparse.Namespace) -> int:
         options.facts,
         options.series_lamp_w,
         options.known_good,
+        options.learnt,
     )
     worst = EXIT_DONE
     for file in options.files:
@@ -375,6 +379,12 @@ def _estimates(options: argparse.Namespace) -> int:
     return estimates(options.capture, options.nominal, as_json=options.json)
 
 
+def _learn(options: argparse.Namespace) -> int:
+    from rampguard.learning.commands import learned
+
+    return learned(options.captures, options.out, options.model, as_json=options.json)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -400,6 +410,7 @@ _ACTS: Final[dict[str, Act]] = {
     "classes": _classes,
     "cold": _cold,
     "job": _desk,
+    "learn": _learn,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 import time
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -58,7 +58,8 @@ class ReplayInput:
     meter: str | None = None
     facts: Mapping[str, float] | None = None
     series_lamp_w: float | None = None
-    known_good: str | None = None
+    known_good: Sequence[str] | None = None
+    learnt: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +137,8 @@ def replay(file: str, given: ReplayInput, notes: Callable[[str], None]) -> Repla
                 notes(f"{file}: {note}")
             limits, class_name = _limits(file, given, table.signals, driven=table.has_set_voltage)
             basis = _basis(file, given)
+            if basis is not None and basis.rests_on:
+                notes(f"{file}: band: {basis.rests_on}")
             chosen = None if class_name is None else load_class(class_name)
             judged = _judge_all(file, table, Judging(limits, chosen, basis), notes)
         return _with_its_own_trip(judged) if judged.trip is None and _as_recorded(file, given) else judged
@@ -231,8 +234,10 @@ def _basis(file: str, given: ReplayInput) -> Basis | None:
     if _as_recorded(file, given):
         return _recorded_basis(Path(file))
     if given.load_class is None or given.nameplate_w is None:
-        if given.facts or given.series_lamp_w or given.known_good:
-            raise ReplayRefused("--facts, --series-lamp-w and --known-good need --load-class and --nameplate-w, too")
+        if given.facts or given.series_lamp_w or given.known_good or given.learnt:
+            raise ReplayRefused(
+                "--facts, --series-lamp-w, --known-good and --learnt need --load-class and --nameplate-w, too"
+            )
         return None
     return basis_for(
         given.load_class,
@@ -241,6 +246,7 @@ def _basis(file: str, given: ReplayInput) -> Basis | None:
         facts=given.facts or {},
         series_lamp_w=given.series_lamp_w,
         known_good=given.known_good,
+        learnt=given.learnt,
     )
 
 

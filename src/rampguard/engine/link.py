@@ -67,8 +67,10 @@ class RunOrder:
     facts: dict[str, float] | None = None
     """What else is known of the unit, by name; goes before the bench file's."""
     series_lamp_w: float | None = None
-    known_good: str | None = None
-    """A capture of a unit known to be good."""
+    known_good: list[str] | None = None
+    """Captures of units known to be good, each perhaps as ``UNIT=CAPTURE``."""
+    learnt: str | None = None
+    """The learnt band of the unit's model: a file."""
     seed: int | None = None
     pace: float | None = None
     """On a bench in lock-step: bench seconds a wall second; None for as fast as it goes."""

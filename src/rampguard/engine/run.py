@@ -121,6 +121,8 @@ class _Run:
             loop.note("override", f"{key}: {reason}")
         for line in () if self.given.prepared.cold is None else self.given.prepared.cold.for_the_record():
             loop.note("cold-sheet", line)
+        if self.given.prepared.basis.rests_on:
+            loop.note("band", self.given.prepared.basis.rests_on)
         if self.given.order.direct:
             loop.expect_inrush("full mains at once")
         self._energise(loop)

@@ -260,6 +260,7 @@ def _basis(
             facts={**measured, **(unit.facts if unit else {}), **(order.facts or {})},
             series_lamp_w=order.series_lamp_w or (unit.series_lamp_w if unit else None),
             known_good=order.known_good,
+            learnt=order.learnt,
         )
     except (FactError, ArchiveError) as error:
         raise Refused(str(error)) from None

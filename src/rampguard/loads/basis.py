@@ -44,6 +44,8 @@ class Basis:
     nameplate_w: float
     narrowed: Mapping[str, Span] = field(default_factory=dict)
     series_lamp_w: float | None = None
+    rests_on: str = ""
+    """On how many units what is narrowed rests, in words; empty where no good unit says anything."""
 
     def ranges(self) -> dict[str, Range]:
         """The ranges of all parameters, narrowed."""
@@ -98,28 +100,53 @@ class Basis:
         return model
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What the readings of one unit showed of a parameter, in parts from 0 to 1 of its range's scale.
+
+    ``own`` is the standard deviation of what they leave open.
+    """
+
+    mean: float
+    own: float
+
+
 def narrowed_by_known_good(basis: Basis, sights: Sequence[Sight]) -> dict[str, Span]:
     """What the readings of a unit known to be good leave of the ranges.
 
-    Samples come as close to that unit as the readings let them; each parameter keeps their weighted mean and
-    `KNOWN_GOOD_SIGMAS` standard deviations either side, and what two units of one model differ by, within its range.
+    Each parameter keeps what they showed, `KNOWN_GOOD_SIGMAS` standard deviations either side, and what two units of
+    one model differ by, within its range.
     """
-    healthy, ranges = basis.healthy(), basis.ranges()
+    ranges = basis.ranges()
+    return {name: span_of_one(ranges[name], found) for name, found in shown_by(basis, sights).items()}
+
+
+def shown_by(basis: Basis, sights: Sequence[Sight]) -> dict[str, Shown]:
+    """What a unit's readings showed: samples come as close to it as they let them; their weighted mean and spread."""
+    healthy = basis.healthy()
     state = healthy.begin()
     for sight in sights:
         state, _ = healthy.step(state, sight)
     weights = tempered(state.crowd.scores)
-    return {
-        name: _span(item, parts, weights) for (name, item), parts in zip(ranges.items(), state.crowd.parts, strict=True)
-    }
+    return {name: _shown(parts, weights) for name, parts in zip(basis.ranges(), state.crowd.parts, strict=True)}
 
 
-def _span(item: Range, parts: Floats, weights: Floats) -> Span:
+def _shown(parts: Floats, weights: Floats) -> Shown:
     mean = float(np.sum(weights * parts))
-    half = KNOWN_GOOD_SIGMAS * float(np.sqrt(np.sum(weights * np.square(parts - mean))))
-    low, high = (float(item.at(np.array(np.clip(edge, 0.0, 1.0)))) for edge in (mean - half, mean + half))
+    return Shown(mean, float(np.sqrt(np.sum(weights * np.square(parts - mean)))))
+
+
+def span_of_one(item: Range, shown: Shown) -> Span:
+    """What one unit leaves of a range for another unit of its model."""
+    low, high = ends(item, shown.mean, KNOWN_GOOD_SIGMAS * shown.own)
     more = TOLERANCE * max(abs(low), abs(high))
     return max(low - more, item.low), min(high + more, item.high)
+
+
+def ends(item: Range, mean: float, half: float) -> Span:
+    """The values so far either side of a mean, in parts of the range, within it."""
+    low, high = (float(item.at(np.array(np.clip(edge, 0.0, 1.0)))) for edge in (mean - half, mean + half))
+    return low, high
 
 
 def narrowed_by_facts(

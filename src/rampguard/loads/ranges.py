@@ -7,6 +7,7 @@ that nothing depends on a library's random stream.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -42,6 +43,10 @@ class Range:
         if self.log:
             return np.asarray(self.low * (self.high / self.low) ** part)
         return np.asarray(self.low + (self.high - self.low) * part)
+
+    def along(self, value: float) -> float:
+        """How far a value is from the low end: the difference, or (``log``) that of the logarithms."""
+        return math.log(value / self.low) if self.log else value - self.low
 
 
 @cache

@@ -1,0 +1,1 @@
+"""What is learnt of a model from captures of good units of it: the units, the file it is kept in."""
