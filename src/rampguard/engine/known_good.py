@@ -113,7 +113,7 @@ def _sights(read: Capture, basis: Basis) -> list[Sight]:
         raise KnownGoodRefused(f"{capture}: was not taken with the same series lamp ({found.get('series_lamp_w')} W)")
     # A capture made on other mains speaks of the same model wound for them.
     scale = basis.nameplate_v / float(found["nameplate_v"])
-    seen, sights = Sights(), list[Sight]()
+    seen, sights = Sights(read.line_window_s), list[Sight]()
     for row in read.rows():
         if row.expected_event in (TOUCHED, DRIVEN):
             raise KnownGoodRefused(f"{capture}: its idle was set, or it was driven; name a plain ramp's")

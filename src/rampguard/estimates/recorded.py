@@ -38,7 +38,7 @@ def ramp_of(folder: Path) -> Ramp:
     capture = read_capture(folder)
     unit = _unit(folder, capture.descriptor)
     rows = _live(list(capture.rows()))
-    sights = Sights()
+    sights = Sights(capture.line_window_s)
     seen = [sights.of(Observation(r.time_s, r.readings, r.set_voltage_v, r.expected_event)) for r in rows]
     notes = []
     if capture.completeness is Completeness.TAMPERED:
