@@ -89,12 +89,12 @@ def test_what_was_read_before_power_was_pressed_is_not_mixed_with_what_came_afte
     assert seen.sight.line_current_a == pytest.approx(9.0)
 
 
-def test_what_layer_1_has_tripped_on_is_judged_at_once() -> None:
+def test_what_layer_1_has_tripped_on_is_judged_at_once_and_by_itself() -> None:
     sights = Sights(CYCLE_S)
     assert sights.of(cycle(0.02, 100.0, 1.0, 10.0)) is None
     seen = sights.of(cycle(0.04, 100.0, 7.0, 70.0), tripped=True)
     assert seen is not None
-    assert seen.sight.line_current_a == pytest.approx(5.0)
+    assert seen.sight.line_current_a == pytest.approx(7.0)
 
 
 def test_time_that_passes_without_a_cycle_makes_nothing() -> None:

@@ -139,7 +139,8 @@ class Gathered:
             self._rows.append(row)
         if not self._rows or (len(self._rows) < self._count and not (at_once and row)):
             return None
-        rows, self._rows = self._rows, []
+        # What a cycle tripped on is told by itself: those before it may be of a unit that was whole.
+        rows, self._rows = self._rows[-1:] if at_once else self._rows, []
         event, self._event = self._event, ""
         return replace(observation, readings=_together(rows), expected_event=event)
 
