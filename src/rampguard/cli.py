@@ -369,6 +369,12 @@ def _desk(options: argparse.Namespace) -> int:
     return BY_NAME[options.does](options)
 
 
+def _jobs(options: argparse.Namespace) -> int:
+    from rampguard.jobs.commands import act
+
+    return act(options)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -393,6 +399,7 @@ _ACTS: Final[dict[str, Act]] = {
     "classes": _classes,
     "cold": _cold,
     "job": _desk,
+    "jobs": _jobs,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,
