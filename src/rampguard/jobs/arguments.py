@@ -6,10 +6,12 @@ import argparse
 import datetime as dt
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from rampguard.argument_types import Act, command
 from rampguard.job_desk import typed
+
+_UNIT: Final = "with these words in its title, serial number, load class or job number"
 
 
 def add(commands: Any, acts: Mapping[str, Act]) -> None:
@@ -29,7 +31,9 @@ def add(commands: Any, acts: Mapping[str, Act]) -> None:
     _add_find(
         one("find", "find jobs by words, unit, cause, part, date", 'jobs fuse "output transistor" --since 2026-01-01')
     )
-    _add_as_is(one("sums", "what failed most, hours against quotes, what healthy units draw", "jobs"))
+    sums = one("sums", "what failed most, hours against quotes, what healthy units draw", "jobs")
+    sums.add_argument("--unit", metavar="WORDS", help=_UNIT)
+    _add_as_is(sums)
 
 
 def _add_find(parser: argparse.ArgumentParser) -> None:
@@ -39,7 +43,7 @@ def _add_find(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         help='beginnings of words, all of which a job must have; several in quotes ("no sound") stand side by side',
     )
-    parser.add_argument("--unit", metavar="WORDS", help="of its title, serial number, load class or job number")
+    parser.add_argument("--unit", metavar="WORDS", help=_UNIT)
     parser.add_argument("--cause", metavar="WORDS", help="of the cause, as written down or as the guard named it")
     parser.add_argument("--part", metavar="PART", help="a replaced part: its designator, or words of what it is")
     parser.add_argument("--since", metavar="DATE", type=_day, help="opened on that day or later, such as 2026-03-14")

@@ -51,11 +51,8 @@ def sums(options: argparse.Namespace) -> int:
     """Print what all jobs add up to."""
     with opened(options.root, _say, as_is=options.as_is) as found:
         _tell_of(found, options.root)
-        summed = sums_of(found.db)
-        lines = [
-            *told_sums(summed),
-            *(["", *problems] if (problems := told_problems(options.root, summed.unreadable)) else []),
-        ]
+        summed = sums_of(found.db, options.unit)
+        lines = [*told_sums(summed), *told_problems(options.root, summed.unreadable)]
         _print(options, lines, summed.as_message, summed.unreadable)
     return EXIT_DONE
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -80,7 +81,7 @@ def facts_of(lying: Lying, known: Known) -> JobFacts:
     try:
         lying.folder.encode()
     except UnicodeEncodeError:
-        name = lying.folder.encode("utf-8", "backslashreplace").decode()
+        name = os.fsencode(lying.folder).decode("utf-8", "backslashreplace")
         return JobFacts(folder=name, stamp="", problem="its name is no text in UTF-8; rename the folder")
     if lying.problem:
         return JobFacts(folder=lying.folder, stamp=lying.stamp, problem=lying.problem)

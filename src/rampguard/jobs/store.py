@@ -17,6 +17,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Final
 
+from rampguard import __version__
 from rampguard.jobs.facts import CaptureFacts, Drawn, JobFacts
 from rampguard.jobs.plain import kind_of, plain_words
 
@@ -83,8 +84,12 @@ def has_full_text() -> bool:
 def create(db: sqlite3.Connection, *, full_text: bool) -> None:
     """Make the tables in an empty database."""
     db.executescript(_TABLES + (_FULL_TEXT if full_text else ""))
-    about = {"format": str(FORMAT), "full_text": str(int(full_text))}
-    db.executemany("INSERT INTO about VALUES (?, ?)", about.items())
+    db.executemany("INSERT INTO about VALUES (?, ?)", _about(full_text=full_text).items())
+
+
+def _about(*, full_text: bool) -> dict[str, str]:
+    """What made an index: another version of the program may keep other things of a job."""
+    return {"format": str(FORMAT), "program_version": __version__, "full_text": str(int(full_text))}
 
 
 def put(db: sqlite3.Connection, facts: JobFacts) -> None:
@@ -170,7 +175,7 @@ def open_whole(path: Path) -> sqlite3.Connection:
     except sqlite3.DatabaseError as error:
         db.close()
         raise NotWhole(f"is no index of ours ({error})") from None
-    if about != {"format": str(FORMAT), "full_text": str(int(has_full_text()))}:
+    if about != _about(full_text=has_full_text()):
         db.close()
         raise NotWhole("was made by another version of the program, or of SQLite")
     return db

@@ -7,7 +7,7 @@ import sqlite3
 from dataclasses import dataclass
 from typing import Any
 
-from rampguard.jobs.asking import Unreadable, count, unreadable
+from rampguard.jobs.asking import Question, Unreadable, count, find, unreadable
 from rampguard.jobs.lessons import (
     Healthy,
     HealthyRow,
@@ -47,8 +47,10 @@ class Sums:
         return {"format": 1, "outcome": "done", **dataclasses.asdict(self)}
 
 
-def sums_of(db: sqlite3.Connection) -> Sums:
-    """All of it."""
+def sums_of(db: sqlite3.Connection, unit: str | None = None) -> Sums:
+    """All of it; of units with these words in title, serial number, load class or job number. Raises NoWord."""
+    if unit is not None:
+        _narrow(db, unit)
     jobs, _ = count(db)
     open_jobs, oldest = db.execute(
         "SELECT count(*), min(opened) FROM job WHERE number IS NOT NULL AND closed IS NULL"
@@ -70,6 +72,18 @@ def sums_of(db: sqlite3.Connection) -> Sums:
         healthy=healthy_by_model(_healthy_rows(db)),
         unreadable=unreadable(db),
     )
+
+
+def _narrow(db: sqlite3.Connection, unit: str) -> None:
+    """Hide all other jobs: while this is open the tables are of those found alone. The file stays as it is."""
+    db.execute("CREATE TEMP TABLE wanted (folder TEXT PRIMARY KEY)")
+    found = find(db, Question(unit=unit))
+    db.executemany("INSERT INTO wanted VALUES (?)", ((one.folder,) for one in found))
+    kept = "SELECT * FROM main.job WHERE number IS NULL OR folder IN (SELECT folder FROM wanted)"
+    db.execute(f"CREATE TEMP VIEW job AS {kept}")
+    for table in ("part", "capture"):
+        kept = f"SELECT * FROM main.{table} WHERE job IN (SELECT id FROM temp.job)"  # noqa: S608 - names of our own
+        db.execute(f"CREATE TEMP VIEW {table} AS {kept}")
 
 
 def _healthy_rows(db: sqlite3.Connection) -> list[HealthyRow]:

@@ -12,7 +12,6 @@ import json
 import os
 import shutil
 import sqlite3
-import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -127,10 +126,10 @@ def _todo(root: Path, old: sqlite3.Connection | None) -> _Todo:
 def _kept(place: Path, todo: _Todo, tell: Tell, why_anew: str) -> Index:
     """Write the new index beside the old one's place, then put it there. Raises OSError, sqlite3.OperationalError."""
     _sweep(place)
-    handle, name = tempfile.mkstemp(prefix=f"{place.name}.", suffix=_PART, dir=place.parent)
-    os.close(handle)
-    part = Path(name)
+    part = place.with_name(f"{place.name}.{os.getpid()}-{time.time_ns()}{_PART}")
+    mode = place.parent.stat().st_mode & 0o666  # who may look into the folder may search
     try:
+        os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_RDWR, mode))
         if not why_anew:
             shutil.copyfile(place, part)
         with contextlib.closing(sqlite3.connect(part)) as db:

@@ -14,6 +14,7 @@ from rampguard.jobs.summing import Sums
 from rampguard.jobs.updating import Index
 
 WIDTH: Final = 79
+MOST_MODELS: Final = 5
 MOST_PROBLEMS: Final = 10
 MOST_TOLD: Final = 10
 """So many of each list of sums are told; --json has all."""
@@ -98,14 +99,14 @@ def _hours(hours: dict[str, Spread]) -> Iterator[str]:
 def _healthy(healthy: Sequence[Healthy]) -> Iterator[str]:
     yield ""
     yield f"what healthy units draw: median (lowest to highest), one capture a job{'' if healthy else ': none'}"
-    for one in healthy[:MOST_TOLD]:
+    for one in healthy[:MOST_MODELS]:
         model = one.model
         mains = f"{model.nameplate_v:g} V" + (f", {model.mains_frequency_hz:g} Hz" if model.mains_frequency_hz else "")
         facts = f"({model.nameplate_w:g} W, {mains}): {_number(one.jobs, 'job')}"
         yield from _wrapped(f"{shown(one.title)} {facts}{', simulated bench' if model.is_simulated else ''}")
         yield from map(_level, one.levels)
-    if len(healthy) > MOST_TOLD:
-        yield f"  and {len(healthy) - MOST_TOLD} more models, which --json tells"
+    if len(healthy) > MOST_MODELS:
+        yield f"  and {len(healthy) - MOST_MODELS} more; --unit WORDS tells of those alone, --json of all"
 
 
 def _level(level: Level) -> str:
