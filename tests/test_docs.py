@@ -94,6 +94,7 @@ EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
 EXPECTED_CODES |= {"hand-back": 0}
+EXPECTED_CODES |= {"jobs": 0, "export": 0}
 EXPECTED_CODES |= {f"job {what}": 0 for what in ("new", "show", "log", "part", "check", "caution")}
 EXPECTED_CODES |= {"cold unit-cold.toml": 2, "cold another-cold.toml --new": 0}
 LIVE = ("rampguard simulate", "rampguard run", "rampguard bench new", "rampguard bench check", "rampguard probe")

@@ -108,7 +108,7 @@ def test_captures_are_read_once(root: Path, monkeypatch: pytest.MonkeyPatch) -> 
     with index_at(root) as (index, _):
         before = answers(index.db)[1].healthy
     assert before
-    monkeypatch.setattr("rampguard.jobs.facts.side_of", lambda *_: pytest.fail("rows were read again"))
+    monkeypatch.setattr("rampguard.compare.gather.side_of", lambda *_: pytest.fail("rows were read again"))
     for path in root.glob("*/*/job.toml"):
         path.write_text(path.read_text() + "\n# a remark\n")
     with index_at(root) as (index, _):

@@ -9,8 +9,6 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from rampguard.archive.errors import ArchiveError
-from rampguard.compare.curve import current_curve, power_curve
-from rampguard.compare.gather import side_of
 from rampguard.job.errors import JobError, NoJob
 from rampguard.job.model import CAPTURES, JOB_NAME, Job
 from rampguard.job.reading import FoundCapture, captures_of, read_job
@@ -159,6 +157,9 @@ def _is_healthy(one: FoundCapture) -> bool:
 
 def _drawn(one: FoundCapture, facts: Mapping[str, Any]) -> tuple[Drawn, ...]:
     """What it drew at each line voltage that it says something of. Raises ArchiveError."""
+    from rampguard.compare.curve import current_curve, power_curve  # numpy: a search that reads no rows waits for none
+    from rampguard.compare.gather import side_of
+
     assert one.capture is not None  # noqa: S101 - healthy ones are there
     side = side_of(one.name, facts, one.capture.rows())
     current, power = current_curve(side), power_curve(side)
