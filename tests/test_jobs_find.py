@@ -21,7 +21,7 @@ from jobs_help import index_at, make_jobs
 from rampguard.cli import main
 from rampguard.job.model import parse_job
 from rampguard.jobs import looking, store, updating
-from rampguard.jobs.asking import NoWord, Question, find
+from rampguard.jobs.asking import NoWord, Question, find, unreadable
 from rampguard.jobs.facts import JobFacts
 from rampguard.jobs.plain import kind_of, plain_words, shown
 from rampguard.jobs.store import COLUMNS, create, drop, has_full_text, put
@@ -224,6 +224,36 @@ def test_what_cannot_be_searched_is_refused(tmp_path: Path, capsys: pytest.Captu
     for words in (["--since", "soon"], ["--most", "0"]):
         with pytest.raises(SystemExit, match="2"):
             main(["jobs", "find", str(tmp_path), *words])
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        '"created": "\\ud800", "outcome": "\\udfff",',
+        '"result": {"causes": [{"cause": "\\ud800"}]}, "outcome": "tripped",',
+        '"result": {"causes": [[]]}, "outcome": "tripped",',
+        '"nameplate_w": 1' + "0" * 400 + ",",
+        '"nameplate_v": true, "unplugged": 7,',
+        '"result": ' + '{"causes": ' * 20_000,
+        '"result": ' + "[" * 100_000,
+    ],
+)
+def test_one_odd_file_never_keeps_others_from_being_found(tmp_path: Path, changed: str) -> None:
+    make_whole_job(tmp_path / "odd")
+    make_whole_job(tmp_path / "sound")
+    for path in (tmp_path / "odd" / "captures").glob("*/datapackage.json"):
+        lines = path.read_text().rstrip().removesuffix("}").rstrip()
+        path.write_text(f"{lines}, {changed.removesuffix(',')}}}")
+        (path.parent / "seal.sha256").unlink()
+    assert "sound" in asked(tmp_path, "fuse")
+    with index_at(tmp_path) as (index, _):
+        assert index.db.execute("SELECT count(*) FROM job").fetchone() == (2,)
+
+
+def test_a_job_that_nests_without_end_is_told(tmp_path: Path) -> None:
+    make_whole_job(tmp_path / "odd", f"a = {'[' * 50_000}")
+    with index_at(tmp_path) as (index, _):
+        assert [one.folder for one in unreadable(index.db)] == ["odd"]
 
 
 def test_young_files_cost_a_reading_no_wrong_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

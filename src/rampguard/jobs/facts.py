@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -20,6 +19,8 @@ HEALTHY_ROLES: Final = ("after-repair", "known-good")
 PARTS_OF_LINE: Final = (0.25, 0.5, 0.75)
 """Line voltages at which captures are kept, as parts of nameplate voltage; and the hold at full line."""
 FULL_LINE: Final = 1.0
+_MOST: Final = 1e6
+"""No nameplate has as many watts, volts or hertz."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +86,17 @@ def facts_of(lying: Lying, known: Known) -> JobFacts:
         return JobFacts(folder=lying.folder, stamp=lying.stamp, problem=lying.problem)
     try:
         job = read_job(lying.path)
+        found = captures_of(lying.path, job)
+        captures = tuple(_capture(one, lying.captures.get(one.name, ""), known) for one in found)
     except NoJob:
         why = f"has no {JOB_NAME}, though there was a job in it; restore it, or begin one: rampguard job new"
         return JobFacts(folder=lying.folder, stamp=lying.stamp, problem=why)
     except JobError as error:
         problem = "\n".join(f"{JOB_NAME}: {line}" for line in error.problems)
-        return JobFacts(folder=lying.folder, stamp=lying.stamp, problem=problem)
-    captures = tuple(_capture(one, lying.captures.get(one.name, ""), known) for one in captures_of(lying.path, job))
-    stamp = lying.stamp if all(one.name in lying.captures for one in captures) else ""
+        return JobFacts(folder=lying.folder, stamp=lying.stamp, problem=_text(problem))
+    except (OSError, RecursionError) as error:
+        return JobFacts(folder=lying.folder, stamp=lying.stamp, problem=f"cannot be read ({error}); look at its files")
+    stamp = lying.stamp if all(one.name in lying.captures for one in found) else ""
     words = {name: plain_words(" ".join(said)) for name, said in _words(job, captures).items()}
     return JobFacts(folder=lying.folder, stamp=stamp, job=job, captures=captures, words=words)
 
@@ -130,18 +134,18 @@ def _capture(one: FoundCapture, stamp: str, known: Known) -> CaptureFacts:
         except ArchiveError as error:
             problem = str(error)
     return CaptureFacts(
-        name=one.name,
+        name=_text(one.name),
         stamp=stamp,
         role=one.role,
-        outcome=one.outcome,
-        created=one.created,
+        outcome=_text(one.outcome),
+        created=_text(one.created),
         is_whole=one.is_whole,
         is_simulated=one.is_simulated,
-        named=_named(facts) if one.outcome == "tripped" else "",
+        named=_text(_named(facts)) if one.outcome == "tripped" else "",
         nameplate_w=_positive(facts, "nameplate_w"),
         nameplate_v=_positive(facts, "nameplate_v"),
         mains_frequency_hz=_positive(facts, "mains_frequency_hz"),
-        problem=problem,
+        problem=_text(problem),
         drawn=drawn,
     )
 
@@ -188,4 +192,9 @@ def _positive(facts: Mapping[str, Any], name: str) -> float | None:
     value = facts.get(name)
     if not isinstance(value, int | float) or isinstance(value, bool):
         return None
-    return float(value) if 0.0 < value < math.inf else None
+    return float(value) if 0.0 < value < _MOST else None
+
+
+def _text(text: str) -> str:
+    """As it can be kept: names of files and escapes in JSON may hold halves of letters."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
