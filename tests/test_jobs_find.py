@@ -187,6 +187,20 @@ def test_what_is_printed(root: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert [one["folder"] for one in told["unreadable"]] == ["broken"]
 
 
+def test_paths_are_told_whole_and_what_is_wrong_within_the_width(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / ("a folder whose name is so long that no line of a terminal holds it " * 2).strip() / "2026-014"
+    make_whole_job(folder)
+    (folder / "captures" / "empty").mkdir()
+    assert main(["jobs", "find", str(tmp_path), "fuse"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert f"  {folder}" in lines
+    where = lines.index(f"  {folder / 'captures' / 'empty'}")
+    assert lines[where + 1] == "    datapackage.json: cannot be read (No such file or directory); is it a"
+    assert all(len(line) < 80 for line in lines if str(folder) not in line)
+
+
 def test_many_that_cannot_be_read_are_counted_and_told_where(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

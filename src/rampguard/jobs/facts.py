@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Final
 
 from rampguard.archive.errors import ArchiveError
@@ -145,7 +146,7 @@ def _capture(one: FoundCapture, stamp: str, known: Known) -> CaptureFacts:
         nameplate_w=_positive(facts, "nameplate_w"),
         nameplate_v=_positive(facts, "nameplate_v"),
         mains_frequency_hz=_positive(facts, "mains_frequency_hz"),
-        problem=_text(problem),
+        problem=_text(_within(problem, one.folder)),
         drawn=drawn,
     )
 
@@ -193,6 +194,11 @@ def _positive(facts: Mapping[str, Any], name: str) -> float | None:
     if not isinstance(value, int | float) or isinstance(value, bool):
         return None
     return float(value) if 0.0 < value < _MOST else None
+
+
+def _within(problem: str, folder: Path) -> str:
+    """A problem of a folder in words that stay true where the folder is moved."""
+    return problem.replace(f"{folder}{os.sep}", "").replace(str(folder), "it")
 
 
 def _text(text: str) -> str:

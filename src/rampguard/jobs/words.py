@@ -15,6 +15,7 @@ from rampguard.jobs.updating import Index
 
 WIDTH: Final = 79
 MOST_MODELS: Final = 5
+_LEAST_ROOM: Final = 20
 MOST_PROBLEMS: Final = 10
 MOST_TOLD: Final = 10
 """So many of each list of sums are told; --json has all."""
@@ -43,8 +44,9 @@ def _found(root: Path, one: FoundJob) -> Iterator[str]:
     until = "open" if one.closed is None else f"closed {one.closed}"
     yield _cut(f"{one.number}  {shown(one.title)}  ({one.opened}, {until})")
     why = f"cause: {one.cause}" if one.cause else f"complaint: {one.complaint}" if one.complaint else "no cause yet"
-    where = f"  {shown(str(root / one.folder))}  "
-    yield where + shown(textwrap.shorten(why, max(WIDTH - len(where), 30), placeholder="..."))
+    where = f"  {shown(str(root / one.folder))}  "  # whole, however long: it is to be copied
+    room = WIDTH - len(where)
+    yield where + shown(textwrap.shorten(why, room, placeholder="...")) if room > _LEAST_ROOM else where.rstrip()
 
 
 def told_problems(root: Path, problems: Sequence[Unreadable], most: int = MOST_PROBLEMS) -> list[str]:
@@ -56,8 +58,8 @@ def told_problems(root: Path, problems: Sequence[Unreadable], most: int = MOST_P
     counted += [_number(len(problems) - jobs, "capture")] if jobs < len(problems) else []
     lines = ["", f"CANNOT BE READ OR BELIEVED: {' and '.join(counted)}"]
     for one in problems[:most]:
-        for line in one.problem.splitlines():
-            lines += _wrapped(f"{shown(str(root / one.folder))}: {shown(line)}")
+        lines.append(f"  {shown(str(root / one.folder))}")
+        lines += (part for line in one.problem.splitlines() for part in _wrapped(shown(line), "    "))
     if len(problems) > most:
         lines.append(f"  and {len(problems) - most} more; rampguard jobs index {shown(str(root))} tells all")
     return lines
@@ -128,7 +130,8 @@ def _cut(line: str) -> str:
     return line if len(line) <= WIDTH else f"{line[: WIDTH - 3]}..."
 
 
-def _wrapped(text: str) -> list[str]:
+def _wrapped(text: str, indent: str = "  ") -> list[str]:
+    later = f"{indent}  "
     return textwrap.wrap(
-        text, WIDTH, initial_indent="  ", subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+        text, WIDTH, initial_indent=indent, subsequent_indent=later, break_long_words=False, break_on_hyphens=False
     )
