@@ -87,7 +87,7 @@ def make_job(folder: Path, number: int, rng: random.Random, plain: Path) -> None
         job["capture"] = _captures(folder, (title, load_class, watts), opened, rng, plain)
     text = tomli_w.dumps(job)
     if rng.random() < BROKEN:
-        text = text[: len(text) // 2].rstrip("]") + ' "'
+        text = text[: len(text) // 2] + "\n= cut short"  # no TOML, wherever it was cut
     (folder / "job.toml").write_text(text, encoding="utf-8")
     if rng.random() < 0.5:
         whose = f'format = 1\nname = "customer {number}"\ncontact = "{BEYOND_INDEX}{number}"\n'

@@ -86,7 +86,7 @@ def _deeper(inside: Iterable[os.DirEntry[str]]) -> Iterator[tuple[Path, str]]:
             continue
         if entry.is_dir(follow_symlinks=False):
             yield from _jobs_in(Path(entry.path))
-        elif entry.is_symlink() and (Path(entry.path) / JOB_NAME).is_file():
+        elif entry.is_symlink() and os.path.isfile(os.path.join(entry.path, JOB_NAME)):
             yield Path(entry.path), ""
 
 

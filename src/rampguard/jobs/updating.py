@@ -74,7 +74,7 @@ def _check(root: Path) -> None:
     except OSError as error:
         why = f"{root}: cannot be looked into ({error.strerror}); name the folder that the job folders lie in"
         raise NoJobs(why) from None
-    if (root / JOB_NAME).exists():
+    if os.path.exists(root / JOB_NAME):
         raise NoJobs(f"{root}: is one job, not a folder of jobs; name the folder that it lies in")
 
 
