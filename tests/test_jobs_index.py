@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from jobs_help import BEYOND_INDEX, answers, as_built_anew, index_at, make_job, make_jobs
-from rampguard.jobs import looking, place, store, updating
+from rampguard.jobs import looking, store, updating
 from rampguard.jobs.place import INDEX_NAME, place_of
 from rampguard.jobs.updating import NoJobs
 
@@ -114,6 +114,27 @@ def test_captures_are_read_once(root: Path, monkeypatch: pytest.MonkeyPatch) -> 
     with index_at(root) as (index, _):
         assert index.read == 30
         assert answers(index.db)[1].healthy == before
+
+
+def test_a_long_reading_says_how_far_it_is(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(updating, "_TOLD_EVERY", 10)
+    with index_at(root) as (_, said):
+        assert said == [f"{count} of 30 job folders read" for count in (10, 20, 30)]
+
+
+def test_one_that_is_not_as_it_was_written_at_once_is_not_believed(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    expected = as_built_anew(root)
+    index_of(root).unlink()
+    replace = os.replace
+
+    def torn(part: Path, into: Path) -> None:
+        os.truncate(part, 5000)
+        replace(part, into)
+
+    monkeypatch.setattr("os.replace", torn)
+    with index_at(root) as (index, said):
+        assert (index.place, answers(index.db)) == (None, expected)
+    assert "is its disk sound?" in said[0]
 
 
 def test_nothing_private_enters_it(root: Path) -> None:
@@ -276,12 +297,14 @@ def test_where_the_folder_is_read_only_it_is_kept_in_the_cache_or_nowhere(
     root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     expected = as_built_anew(root)
-    monkeypatch.setattr(place, "_cache", lambda: tmp_path / "cache" / "rampguard")
+    for name in ("HOME", "XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.setenv(name, str(tmp_path / "cache"))
     monkeypatch.setattr("os.access", lambda path, _: path != root)
     for read in (30, 0):
         with index_at(root) as (index, _):
             assert index.place is not None
-            assert (index.place.parent, index.read) == (tmp_path / "cache" / "rampguard", read)
+            assert index.place.is_relative_to(tmp_path / "cache")
+            assert index.read == read
             assert answers(index.db) == expected
     monkeypatch.setattr("os.access", lambda *_: False)
     with index_at(root) as (index, said):
