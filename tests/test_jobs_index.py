@@ -268,6 +268,30 @@ def test_killed_at_any_step_it_is_the_old_one_or_the_new_one(
     assert any(path.suffix == ".part" for path in root.iterdir())
 
 
+def test_two_at_once_leave_a_whole_one_that_the_next_search_completes(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    as_built_anew(root)
+    job_file(root, 1).write_text(job_file(root, 1).read_text().replace("J-00001", "J-11111"))
+    fill = updating._fill
+
+    def meanwhile(*args: Any, **how: Any) -> None:
+        """Another sees one more change, and is done before this one goes on."""
+        monkeypatch.setattr(updating, "_fill", fill)
+        job_file(root, 2).write_text(job_file(root, 2).read_text().replace("J-00002", "J-22222"))
+        with index_at(root) as (other, _):
+            assert other.read == 2
+        fill(*args, **how)
+
+    monkeypatch.setattr(updating, "_fill", meanwhile)
+    with index_at(root) as (index, _):
+        assert index.read == 1
+    with index_at(root) as (index, _):
+        assert (index.read, index.why_anew) == (1, "")
+        found = answers(index.db)
+    assert found == as_built_anew(root)
+
+
 def test_what_killed_ones_left_is_swept_away_a_day_later(root: Path) -> None:
     old, young = (root / f"{INDEX_NAME}.{name}.part" for name in ("1-1", "2-2"))
     for path in (old, young):
