@@ -27,6 +27,7 @@ from rampguard.estimates import arguments as estimates
 from rampguard.handback import arguments as handback
 from rampguard.hunt import arguments as hunt
 from rampguard.job_desk import arguments as job_desk
+from rampguard.jobs import arguments as jobs
 from rampguard.learning import arguments as learning
 from rampguard.loads.classes import LOAD_CLASSES
 from rampguard.probe import arguments as probe
@@ -64,6 +65,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     _add_demo(commands, acts)
     _add_run(commands, acts)
     job_desk.add(commands, acts)
+    jobs.add(commands, acts)
     cold_checks.add(commands, acts)
     probe.add(commands, acts)
     hunt.add(commands, acts)

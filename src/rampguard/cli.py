@@ -385,6 +385,12 @@ def _learn(options: argparse.Namespace) -> int:
     return learned(options.captures, options.out, options.model, as_json=options.json)
 
 
+def _jobs(options: argparse.Namespace) -> int:
+    from rampguard.jobs.commands import act
+
+    return act(options)
+
+
 def _plot(options: argparse.Namespace) -> int:
     return draw(options.capture, options.out)
 
@@ -411,6 +417,7 @@ _ACTS: Final[dict[str, Act]] = {
     "cold": _cold,
     "job": _desk,
     "learn": _learn,
+    "jobs": _jobs,
     "bench list": _bench_list,
     "bench new": _bench_new,
     "bench check": _bench_check,
