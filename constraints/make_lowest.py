@@ -1,7 +1,7 @@
 """Puts the lowest version of everything that pyproject.toml asks for directly into constraints/lowest.txt.
 
-``python constraints/make_lowest.py``. A test holds the two together. What the lowest versions need in turn is left to pip.
-Of linters and checkers (the extra ``dev``) only the newest are used.
+``python constraints/make_lowest.py``. A test holds the two together. What the lowest need in turn is left to
+pip. Of linters and checkers (the extra ``dev``) only the newest are used.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from in_place import filled
+from in_place import filled, within_reach
 
 from rampguard import __version__
 
@@ -26,21 +26,29 @@ pygments_dark_style = "a11y-high-contrast-dark"
 
 html_theme = "furo"
 html_title = "rampguard"
-html_static_path = ["site"]
+templates_path = ["site/templates"]
+html_static_path = ["site/static"]
 html_css_files = ["site.css"]
 html_copy_source = False
 html_show_sourcelink = False
-html_theme_options: dict[str, Any] = {
-    "announcement": "<strong>rampguard is not a safety device.</strong> Isolation transformer, fuse, emergency-off and"
-    " local codes come first.",
-}
+
+NOTICE = '<p class="notice">rampguard is <strong>not a safety device</strong>: <a href="{}">Safety</a> comes first.</p>'
+"""Above every page but the first, which says so itself."""
 
 
 def _fill(app: Any, page: str, source: list[str]) -> None:
     source[0] = filled(source[0])
 
 
+def _finish(app: Any, page: str, template: str, context: dict[str, Any], doctree: Any) -> None:
+    for part in ("body", "furo_navigation_tree"):
+        context[part] = within_reach(context.get(part, ""))
+    if doctree is not None and page != root_doc:
+        context["body"] = NOTICE.format(context["pathto"]("safety")) + context["body"]
+
+
 def setup(app: Any) -> dict[str, bool]:
-    """Have pages filled as they are read."""
+    """Have pages filled as they are read, and finished after the theme has done its part."""
     app.connect("source-read", _fill)
-    return {"parallel_read_safe": True}
+    app.connect("html-page-context", _finish, priority=900)
+    return {"parallel_read_safe": True, "parallel_write_safe": True}

@@ -1,6 +1,6 @@
 """What the site has where a page of docs/ leaves room for it; at a code host the page's own words stand there.
 
-A page leaves room so: ``<!-- on the site: readme Safety -->``, its own words, ``<!-- until here -->``. What comes there is
+A page leaves room so: ``<!-- on the site: readme Safety -->``, its own words, ``<!-- until here -->``. There comes
 a section of the README, a whole file beside it, what the pages say of safety, or a page made from the code
 (`make_reference`). Nothing of that is kept in a file, so that nothing can be out of date. Pure but for reading files.
 """
@@ -114,3 +114,9 @@ def pre_power_checks() -> str:
     """What a person confirms before anything may be armed, and what is said of the end."""
     checks = "\n".join(f"- {check.text}" for check in PRE_POWER_CHECKS)
     return f"{checks}\n\n{RESERVOIRS}\n\nWhere off cannot be proven: **{NOT_PROVEN_OFF}**."
+
+
+def within_reach(html: str) -> str:
+    """The same with what scrolls reached by the keyboard too, and captions of the navigation told as what they are."""
+    html = re.sub(r'<(pre|div class="table-wrapper[^"]*")>', r'<\1 tabindex="0">', html)
+    return html.replace('<p class="caption" role="heading">', '<p class="caption" role="heading" aria-level="2">')

@@ -1,6 +1,6 @@
 """The reference of the site, made from the code: the command line, and the keys of every file that we read.
 
-``python docs/make_reference.py NAME`` prints one page, as Markdown; the site makes them anew each time it is built. Pure.
+``python docs/make_reference.py NAME`` prints one page, as Markdown; a site that is built makes them anew. Pure.
 """
 
 from __future__ import annotations
@@ -35,9 +35,10 @@ FILES: Final[dict[str, type[BaseModel]]] = {
     "sections-file": Sections,
     "job-file": Job,
 }
+WIDE: Final = 80
 COMMAND_LINE: Final = "command-line"
 PAGES: Final = (COMMAND_LINE, *FILES)
-HEAD: Final = "| key | what it is | without it | says |\n| --- | --- | --- | --- |"
+HEAD: Final = ("key", "what it is", "without it", "says")
 READING: Final = 'number, or `"open"`'
 """What has no schema: it is read by a function of its own, as readings of a cold sheet are."""
 _BOUNDS: Final = (
@@ -55,10 +56,15 @@ def page(name: str) -> str:
 
 
 def command_line() -> str:
-    """Every command's help as `argparse` prints it, 80 columns wide."""
-    with patch.dict(os.environ, {"COLUMNS": "80", "NO_COLOR": "1"}):
-        parts = [f"## `{one.prog}`\n\n```text\n{one.format_help().rstrip()}\n```" for one in commands(parser())]
+    """Every command's help as `argparse` prints it, 80 columns wide, longer prose folded."""
+    with patch.dict(os.environ, {"COLUMNS": str(WIDE), "NO_COLOR": "1"}):
+        parts = [f"## `{one.prog}`\n\n```text\n{_folded(one.format_help())}\n```" for one in commands(parser())]
     return "\n\n".join(parts)
+
+
+def _folded(text: str) -> str:
+    """Prose folded; what is indented, such as a command to copy, stays in one piece."""
+    return "\n".join(line if line.startswith(" ") else textwrap.fill(line, WIDE) for line in text.rstrip().splitlines())
 
 
 def commands(parent: ArgumentParser) -> Iterator[ArgumentParser]:
@@ -99,12 +105,17 @@ def _table(where: str, model: type[BaseModel]) -> str:
     schema = model.model_json_schema()
     says = said_of_keys(model)
     rows = [
-        f"| `{key}` | {_escaped(kind(node, schema.get('$defs', {})))} | {_without(key, node, schema)}"
-        f" | {_escaped(says.get(key, ''))} |"
+        (f"`{key}`", kind(node, schema.get("$defs", {})), _without(key, node, schema), says.get(key, ""))
         for key, node in schema["properties"].items()
     ]
+    wide = len(HEAD) if says else len(HEAD) - 1
     title = f"`{where}`" if where else "The file's own keys"
-    return "\n".join([f"## {title}", "", _in_words(model), "", HEAD, *rows])
+    lines = [_row(row[:wide]) for row in (HEAD, ("---",) * len(HEAD), *rows)]
+    return "\n".join([f"## {title}", "", _in_words(model), "", *lines])
+
+
+def _row(cells: tuple[str, ...]) -> str:
+    return "| " + " | ".join(cell.replace("|", r"\|") for cell in cells) + " |"
 
 
 def _in_words(model: type[BaseModel]) -> str:
@@ -182,10 +193,6 @@ def _toml(value: Any) -> str:
     if isinstance(value, str):
         return '`"' + value.replace("\r", r"\r").replace("\n", r"\n") + '"`'
     return f"`{str(value).lower()}`"
-
-
-def _escaped(text: str) -> str:
-    return text.replace("|", r"\|")
 
 
 if __name__ == "__main__":
