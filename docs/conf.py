@@ -30,7 +30,9 @@ templates_path = ["site/templates"]
 html_static_path = ["site/static"]
 html_css_files = ["site.css"]
 html_copy_source = False
+html_use_index = False
 html_show_sourcelink = False
+html_show_search_summary = False  # it is fetched, which a browser does not do from a folder
 
 NOTICE = '<p class="notice">rampguard is <strong>not a safety device</strong>: <a href="{}">Safety</a> comes first.</p>'
 """Above every page but the first, which says so itself."""

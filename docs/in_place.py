@@ -8,6 +8,7 @@ a section of the README, a whole file beside it, what the pages say of safety, o
 from __future__ import annotations
 
 import re
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
@@ -17,7 +18,7 @@ from rampguard.cautions import NOT_PROVEN_OFF, PRE_POWER_CHECKS, RESERVOIRS
 
 DOCS: Final = Path(__file__).resolve().parent
 ROOT: Final = DOCS.parent
-ROOM: Final = re.compile(r"<!-- on the site: (\w+) ?(.*?) -->\n.*?<!-- until here -->", re.DOTALL)
+ROOM: Final = re.compile(r"<!-- on the site: (\w+)(?: ([^\n]+?))? -->\n.*?<!-- until here -->", re.DOTALL)
 AHEAD: Final = re.compile(r"^([\w/-]+)\?\n", re.MULTILINE)
 """A page that the navigation names, with a question mark, and that need not be there yet."""
 HOMES: Final = {
@@ -30,7 +31,7 @@ HOMES: Final = {
 
 CAUTIONS: Final = (
     ("cold-checks.md", "**Unplugged.**"),
-    ("wiring.md", "Behind the isolation transformer **one** point"),
+    ("wiring.md", "- Behind the isolation transformer **one** point"),
     ("wiring.md", "The contactor is the only automatic way off."),
     ("wiring.md", "Nothing but you can cut."),
     ("wiring.md", "Off is proven, the plug is out"),
@@ -42,7 +43,6 @@ CAUTIONS: Final = (
     ("warm-up.md", "With one meter, `--every-channel` goes round"),
     ("warm-up.md", "An hour (the sheet says how long)"),
     ("sums.md", "**Without the isolation transformer**"),
-    ("job.md", "Which checks a unit needs"),
     ("hand-back.md", "It says what was measured on those days."),
 )
 """Page, and how the paragraph begins that has its caution."""
@@ -51,7 +51,7 @@ CAUTIONS: Final = (
 def filled(text: str) -> str:
     """A page as the site has it. Raises ValueError where what it leaves room for is not there."""
     with_pages = AHEAD.sub(lambda name: f"{name[1]}\n" if (DOCS / f"{name[1]}.md").exists() else "", text)
-    return rehomed(ROOM.sub(lambda room: _content(room[1], room[2]), with_pages))
+    return rehomed(ROOM.sub(lambda room: _content(room[1], room[2] or ""), with_pages))
 
 
 def _content(kind: str, what: str) -> str:
@@ -79,8 +79,9 @@ def section(text: str, title: str) -> str:
 
 
 def rehomed(text: str) -> str:
-    """The same with links that lead to where the site has what they mean."""
-    return re.sub(r"\]\((?!\w+:)([^)\s]+)\)", lambda link: f"]({_home(link[1])})", text)
+    """The same with links that lead to where the site has what they mean; a file's name becomes its page's title."""
+    titled = re.sub(r"\[(?:docs/)?([\w-]+\.md)\]\((?=(?:docs/)?\1\))", "[](", text)
+    return re.sub(r"\]\((?!\w+:)([^)\s]+)\)", lambda link: f"]({_home(link[1])})", titled)
 
 
 def _home(target: str) -> str:
@@ -94,7 +95,8 @@ def _home(target: str) -> str:
 
 def cautions() -> str:
     """What each page has people mind, as it stands there."""
-    return "\n\n".join(f"{paragraph(*caution)}\n\n— [{_title(caution[0])}]({caution[0]})" for caution in CAUTIONS)
+    pages = groupby(CAUTIONS, key=lambda caution: caution[0])
+    return "\n\n".join("\n\n".join([f"[]({page}):", *(paragraph(*one) for one in its)]) for page, its in pages)
 
 
 def paragraph(page: str, begins: str) -> str:
@@ -104,10 +106,6 @@ def paragraph(page: str, begins: str) -> str:
         if block.strip().startswith(begins):
             return "\n".join(f"> {line}" for line in block.strip().splitlines())
     raise ValueError(f"no paragraph of {page} begins {begins!r}; put how it begins now into docs/in_place.py")
-
-
-def _title(page: str) -> str:
-    return (DOCS / page).read_text(encoding="utf-8").partition("\n")[0].removeprefix("# ")
 
 
 def pre_power_checks() -> str:

@@ -160,13 +160,22 @@ def test_the_search_finds_without_a_network(site: Path) -> None:
     assert "searchindex.js" in (site / "search.html").read_text(encoding="utf-8")
 
 
-def test_safety_has_all_of_the_readme_and_of_the_checks(told: dict[Path, Told], site: Path) -> None:
+def test_every_heading_of_a_page_is_on_the_site(told: dict[Path, Told], site: Path) -> None:
+    for page in PAGES:
+        text = re.sub(r"```.*?```", "", (DOCS / f"{page}.md").read_text(encoding="utf-8"), flags=re.DOTALL)
+        shown = "".join(re.findall(r"\w+", told[site / f"{page}.html"].text))
+        for heading in re.findall(r"^#+ (.*)$", text, re.MULTILINE):
+            assert "".join(re.findall(r"\w+", heading)) in shown, (page, heading)
+
+
+def test_safety_has_all_of_the_readme_of_the_checks_and_of_the_pages(told: dict[Path, Told], site: Path) -> None:
     words = re.compile(r"\w+")
     shown = " ".join(words.findall(told[site / "safety.html"].text))
     readme = in_place.section((ROOT / "README.md").read_text(encoding="utf-8"), "Safety")
     points = re.split(r"^- ", readme, flags=re.MULTILINE)
     assert len(points) > 8
-    for point in [*points, *(check.text for check in PRE_POWER_CHECKS), NOT_PROVEN_OFF]:
+    pages = [begins.replace("`", "") for _, begins in in_place.CAUTIONS]
+    for point in [*points, *(check.text for check in PRE_POWER_CHECKS), NOT_PROVEN_OFF, *pages]:
         assert " ".join(words.findall(point.replace("*", ""))) in shown, point
 
 
@@ -248,6 +257,11 @@ def test_what_a_page_asks_for_and_is_not_there_is_said() -> None:
 )
 def test_links_lead_to_where_the_site_has_what_they_mean(target: str, home: str) -> None:
     assert in_place.rehomed(f"[a]({target})") == f"[a]({home})"
+
+
+def test_a_link_named_by_its_file_is_named_by_its_pages_title() -> None:
+    assert in_place.rehomed("[docs/band.md](docs/band.md), [a](b.md)") == "[](band.md), [a](b.md)"
+    assert in_place.rehomed("[band.md](band.md)") == "[](band.md)"
 
 
 def test_the_commands_of_the_walk_through_are_those_that_are_run() -> None:
