@@ -114,7 +114,9 @@ ON_SCREEN = "rampguard demo"
 
 @pytest.mark.parametrize(
     "line",
-    [line for _, line in COMMANDS if "rampguard" in line and not line.startswith(LIVE) and line != ON_SCREEN],
+    dict.fromkeys(
+        line for _, line in COMMANDS if "rampguard" in line and not line.startswith(LIVE) and line != ON_SCREEN
+    ),
 )
 def test_every_command_of_ours_in_the_docs_runs(desk: Path, line: str) -> None:
     command = line.split("&&")[-1]
