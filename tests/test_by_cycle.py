@@ -6,15 +6,20 @@ import csv
 import json
 import math
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from live_help import RAMPGUARD, plan_toml, run_demo, run_plan, served_bench
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import Sights
-from rampguard.guard.decision import POWER_PRESSED, Observation
+from rampguard.guard.decision import POWER_PRESSED, Observation, Severity
+from rampguard.guard.judge import GuardState, judge
 from rampguard.guard.limits import Limits
+from rampguard.guard.windows import denser, windows
 from rampguard.loads.classes import load_class
 from rampguard.quantities import LINE_CURRENT, LINE_CURRENT_UP, LINE_VOLTAGE, REAL_POWER, Reading, Signal
 
@@ -120,8 +125,53 @@ def test_limits_by_cycles_are_those_of_windows_but_for_what_an_inrush_is() -> No
     by_window, by_cycle = receiver_limits(0.1), receiver_limits(CYCLE_S)
     assert receiver_limits(0.5) == by_window
     assert by_cycle.inrush_s < 3 * CYCLE_S < by_window.inrush_s
-    assert by_cycle.event_current_a == pytest.approx(math.sqrt(5.0) * (by_window.event_current_a or 0.0))
-    assert by_cycle.event_power_w == pytest.approx(5.0 * (by_window.event_power_w or 0.0))
-    assert by_cycle.line_current_a == by_window.line_current_a
+    assert replace(by_cycle, inrush_s=by_window.inrush_s, line_window_s=0.1) == by_window
     assert receiver_limits(CYCLE_S, direct=True).inrush_s == by_window.inrush_s
     assert Limits.from_table(dict(by_cycle.as_table())) == by_cycle
+
+
+# -- ceilings and rises of a window, by cycles -------------------------------------------------------------------------
+
+
+def judged(currents: list[float], **limits: float) -> list[tuple[int, str]]:
+    """At which cycle what tripped or warned."""
+    of = Limits(line_voltage_v=250.0, stale_line_s=60.0, line_window_s=CYCLE_S, watched=(LINE_CURRENT,), **limits)  # type: ignore[arg-type]
+    state, found = GuardState(), []
+    for n, amperes in enumerate(currents):
+        reading = Reading(LINE_CURRENT, amperes, CYCLE_S * n, CYCLE_S * (n - 1))
+        state, decision = judge(state, of, Observation(CYCLE_S * n, (reading,), None))
+        found += [(n, f.reason) for f in decision.findings if f.severity >= Severity.WARN]
+    return found
+
+
+def test_one_cycle_may_hold_what_a_window_may_and_no_more() -> None:
+    """2 A in one cycle of five are 0.89 A in their window; 2.3 A are 1.03."""
+    assert judged([0.1] * 9 + [2.0] + [0.1] * 9, line_current_a=1.0, line_warn_fraction=1.0) == []
+    [(at, said), *_] = judged([0.1] * 9 + [2.3] + [0.1] * 9, line_current_a=1.0, line_warn_fraction=1.0)
+    assert (at, "above its ceiling of 2.236 A" in said) == (9, True)
+
+
+def test_what_lasts_for_a_window_is_held_against_the_ceiling_itself() -> None:
+    [(at, said), *_] = judged([0.1] * 9 + [1.1] * 9, line_current_a=1.0, line_warn_fraction=1.0)
+    assert (at, "1.1 A is above its ceiling of 1 A" in said) == (13, True)
+
+
+def test_a_rise_is_of_one_window_over_the_one_before_it() -> None:
+    assert judged([0.1] * 9 + [1.0] + [0.1] * 9, current_rise_a=0.5) == []
+    [(at, said), *_] = judged([0.1] * 9 + [1.0] * 9, current_rise_a=0.5)
+    assert (at, "from one reading to the next" in said) == (10, True)
+
+
+@given(st.lists(st.floats(0.0, 10.0), min_size=5, max_size=40))
+def test_windows_are_root_mean_squares_of_their_cycles(values: list[float]) -> None:
+    recent = [(CYCLE_S * n, value) for n, value in enumerate(values)]
+    found = windows(recent, LINE_CURRENT, 5)
+    assert len(found) == len(values) - 4
+    assert [value for _, value in found] == pytest.approx(
+        [math.sqrt(sum(v * v for v in values[n : n + 5]) / 5.0) for n in range(len(values) - 4)]
+    )
+    assert max(values) <= max(value for _, value in found) * denser(LINE_CURRENT, 5) + 1e-9
+    assert [value for _, value in windows(recent, REAL_POWER, 5)] == pytest.approx(
+        [sum(values[n : n + 5]) / 5.0 for n in range(len(values) - 4)]
+    )
+    assert windows(recent, LINE_CURRENT, 1) == recent

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import ceil, sqrt
-from typing import Final
+from math import ceil
 
 from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
+from rampguard.guard.windows import WINDOW_S
 from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
 from rampguard.ramp.plan import MAINS_TOLERANCE
@@ -36,10 +36,6 @@ _STALE_OTHER_S = 2.0
 _BAD_IN_A_ROW = 2
 LEAST_PERIOD_S = 0.05
 """Wall time between two readings of a meter that answers at once with its newest window."""
-
-
-WINDOW_S: Final = 0.1
-"""What one reading of most line meters averages."""
 
 
 def limits_for(
@@ -82,10 +78,7 @@ def limits_for(
     if direct:  # whatever its class, an inrush comes
         event_a, event_w = _times(_DIRECT_RATIO, nameplate_a), _times(_DIRECT_RATIO, nameplate_w)
         lasting_a, lasting_w = _times(_DIRECT_LASTING_RATIO, nameplate_a), _times(_DIRECT_LASTING_RATIO, nameplate_w)
-    # What is over within a cycle is the more in it, the shorter the window is that it falls into.
     by_cycle = line_window_s < WINDOW_S
-    denser = WINDOW_S / min(line_window_s, WINDOW_S)
-    event_a, event_w = _times(sqrt(denser), event_a), _times(denser, event_w)
     # A unit that starts at once rises as far as its ceiling: there the ceiling is all that can tell.
     rise_a, rise_w = (None, None) if load_class is not None and load_class.starts_at_once else (current_a, power_w)
     quantities = {signal.quantity for signal in signals}

@@ -9,6 +9,7 @@ from typing import Final
 from rampguard.guard.decision import DRIVEN, Finding, Layer, Observation, Severity
 from rampguard.guard.limits import Limits
 from rampguard.guard.memory import Memory
+from rampguard.guard.windows import cycles_in_window
 from rampguard.quantities import Quantity, Signal
 
 STAGE_CURRENT: Final = "stage-current"
@@ -31,6 +32,11 @@ class Case:
     def now_s(self) -> float:
         """Time of the observation, bench seconds."""
         return self.observation.time_s
+
+    @property
+    def cycles(self) -> int:
+        """How many readings of the line make up a window; 1 where each is one."""
+        return cycles_in_window(self.limits.line_window_s)
 
     @property
     def in_event(self) -> bool:

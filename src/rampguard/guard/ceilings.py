@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from rampguard.guard.case import INRUSH, STAGE_CURRENT, Case, not_evaluated, trip, warn, words
 from rampguard.guard.decision import Finding
+from rampguard.guard.windows import MADE_OF_CYCLES, denser, windows
 from rampguard.quantities import (
     LINE_CURRENT,
     LINE_VOLTAGE,
@@ -51,7 +52,13 @@ def _against_ceiling(case: Case, reading: Reading, ceiling: float) -> Iterator[F
     if reading.validity is Validity.OVER_RANGE:
         yield trip(check, f"{name} is beyond the meter's range (ceiling {ceiling:.4g} {unit})")
     elif reading.value is not None:
-        size = abs(reading.value)
+        size, at_once = abs(reading.value), denser(reading.signal, case.cycles) * ceiling
+        if size > at_once:
+            yield trip(check, f"{name} {size:.4g} {unit} is above its ceiling of {at_once:.4g} {unit}")
+            return
+        if case.cycles > 1 and reading.signal in MADE_OF_CYCLES:
+            held = windows(case.memory.recent.get(reading.signal, ())[-case.cycles :], reading.signal, case.cycles)
+            size = held[-1][1] if held else 0.0
         if size > ceiling:
             yield trip(check, f"{name} {size:.4g} {unit} is above its ceiling of {ceiling:.4g} {unit}")
         # Line voltage lives near its ceiling at full line: there a warning would only teach people to ignore it.
@@ -174,13 +181,15 @@ def _rise(case: Case, signal: Signal, per_reading: float | None, per_second: flo
     fresh = [r.value for r in case.observation.readings if r.signal == signal and r.value is not None]
     if not fresh or (per_reading is None and per_second is None):
         return
-    name, unit, value = words(signal), signal.unit, fresh[-1]
+    name, unit = words(signal), signal.unit
     if case.in_event or case.driven:
         yield not_evaluated("rise", f"rise of {name}: an expected event explains it for the moment")
         return
-    earlier = [v for t, v in case.memory.recent[signal][:-1] if t > case.before.rates_excused_until_s]
+    seen = windows(case.memory.recent[signal], signal, case.cycles)
+    earlier = [v for t, v in seen[: -case.cycles] if t > case.before.rates_excused_until_s]
     if not earlier:
         return
+    value = seen[-1][1]
     if per_reading is not None and value - earlier[-1] > per_reading:
         yield trip(
             "rise",
