@@ -13,7 +13,7 @@ import pytest
 from live_help import RAMPGUARD, plan_toml, run_demo, run_plan, served_bench
 from rampguard.engine.ceilings import limits_for
 from rampguard.engine.expecting import Sights
-from rampguard.guard.decision import POWER_PRESSED, Observation
+from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Observation
 from rampguard.guard.limits import Limits
 from rampguard.loads.classes import load_class
 from rampguard.quantities import LINE_CURRENT, LINE_CURRENT_UP, LINE_VOLTAGE, REAL_POWER, Reading, Signal
@@ -95,6 +95,15 @@ def test_what_layer_1_has_tripped_on_is_judged_at_once() -> None:
     seen = sights.of(cycle(0.04, 100.0, 7.0, 70.0), tripped=True)
     assert seen is not None
     assert seen.sight.line_current_a == pytest.approx(5.0)
+
+
+def test_while_somebody_holds_a_trimmer_every_five_cycles_are_still_judged() -> None:
+    """The event comes with each observation then: each must not begin the window anew."""
+    sights = Sights(CYCLE_S)
+    seen = [sights.of(cycle(0.02 * n, 100.0, 1.0, 10.0, TOUCHED if n > 3 else "")) for n in range(1, 14)]
+    judged = [now for now in seen if now is not None]
+    assert len(judged) == 2
+    assert all(now.touched for now in judged)
 
 
 def test_time_that_passes_without_a_cycle_makes_nothing() -> None:
