@@ -69,24 +69,25 @@ def read_cycles(meter: CycleMeter, clock: Clock) -> list[Batch]:
     asked_s = clock.now_s()
     try:
         return [Batch(meter.name, told.readings, told.problem) for told in meter.cycles()]
-    except InstrumentError as error:
+    except Exception as error:  # noqa: BLE001 - as in `read_once`
         return [_missing(meter, clock, asked_s, error)]
 
 
 def read_once(meter: Meter, clock: Clock) -> Batch:
-    """Read a meter; a link that failed makes every signal MISSING, never zero."""
+    """Read a meter; a link that failed, or a mistake of ours, makes every signal MISSING, never zero."""
     asked_s = clock.now_s()
     try:
         return Batch(meter.name, tuple(meter.read()))
-    except InstrumentError as error:
+    except Exception as error:  # noqa: BLE001 - a thread that ended would leave a loop in lock-step waiting for ever
         return _missing(meter, clock, asked_s, error)
 
 
-def _missing(meter: Meter, clock: Clock, asked_s: float, error: InstrumentError) -> Batch:
+def _missing(meter: Meter, clock: Clock, asked_s: float, error: Exception) -> Batch:
     now_s = clock.now_s()
+    problem = str(error) if isinstance(error, InstrumentError) else f"{meter.name}: {type(error).__name__}: {error}"
     asked: Sequence[Signal] = getattr(meter, "asked", meter.signals)  # of a scanner one of many
     missing = tuple(Reading(signal, None, now_s, asked_s, Validity.MISSING, instrument=meter.name) for signal in asked)
-    return Batch(meter.name, missing, str(error))
+    return Batch(meter.name, missing, problem)
 
 
 class FreeRunning:
