@@ -280,6 +280,42 @@ def test_blocks_are_told_to_whoever_listens_with_their_numbers() -> None:
     assert blocks[0].rate_hz == 6400.0
 
 
+# -- what must not be believed ----------------------------------------------------------------------------------------
+
+
+def test_a_sample_that_is_no_number_makes_no_valid_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A digitiser that tells floats can tell NaN, which is neither above a ceiling nor below it."""
+    with served() as on:
+        on.told(0.3)
+        as_it_is = DigitiserMeter._si
+        with_nan = staticmethod(lambda rows, of: _with_nan(as_it_is(rows, of), of.place))
+        monkeypatch.setattr(DigitiserMeter, "_si", with_nan)
+        told = on.told(0.2)[-1]
+    by = {r.signal: r.validity for r in told.readings}
+    assert by[LINE_VOLTAGE] is Validity.VALID
+    assert by[LINE_CURRENT] is by[REAL_POWER] is Validity.INVALID
+
+
+def _with_nan(samples: Any, place: int) -> Any:
+    return np.where(np.arange(len(samples)) % 7 == 3, np.nan, samples) if place == 1 else samples
+
+
+def test_a_single_full_sample_is_over_range_though_what_is_late_is_set_right_between_samples() -> None:
+    """A narrow peak fills the input for one sample; half-way to its neighbours it looks as if it had room."""
+    with served(volts=23.0, skew_us=78.0) as on:  # half a sample
+        on.told(0.3)
+        full, si = on.meter._amperes.full, on.meter._si
+        on.meter._si = lambda rows, of: _with_peak(si(rows, of), of.place, full)  # type: ignore[method-assign,assignment]
+        told = on.told(0.2)[-1]
+    by = {r.signal: r.validity for r in told.readings}
+    assert by[LINE_VOLTAGE] is Validity.VALID
+    assert by[LINE_CURRENT] is by[REAL_POWER] is Validity.OVER_RANGE
+
+
+def _with_peak(samples: Any, place: int, full: float) -> Any:
+    return np.where(np.arange(len(samples)) == 40, full, samples) if place == 1 else samples
+
+
 # -- files ------------------------------------------------------------------------------------------------------------
 
 

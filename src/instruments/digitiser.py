@@ -174,6 +174,8 @@ class DigitiserMeter:
         self._cutter = CycleCutter(self._rate_hz, self._nominal_hz)
         self._origin = first
         self._off_pace = 0
+        self._full_at: Samples = np.empty(0)
+        """Where the current's input was full, in samples since the cutter's first as it would be without its skew."""
 
     def read(self) -> list[Reading]:
         """The newest cycle; waits for one. Raises LinkError."""
@@ -195,7 +197,7 @@ class DigitiserMeter:
             self.start()
         try:
             return self._told()
-        except InstrumentError:
+        except Exception:
             self._started = False  # whatever it is doing: it begins at sample 0 again
             raise
 
@@ -207,6 +209,7 @@ class DigitiserMeter:
         if block.lost:
             self._begin_anew(block.first)
             told.append(self._gap(block))
+        self._note_full(block)
         aligned = self._aligned(block)
         if len(aligned.volts):
             self._tap(aligned)
@@ -224,6 +227,18 @@ class DigitiserMeter:
         waiting = block.first + len(block.volts) - (first + len(volts))
         lost, self._lost = (0, self._lost + block.lost) if not len(volts) else (self._lost + block.lost, 0)
         return SampleBlock(self._rate_hz, first, volts, amperes, block.ends_s - waiting / self._rate_hz, lost)
+
+    def _note_full(self, block: SampleBlock) -> None:
+        """Before alignment, which puts a value between a full sample and the next: that looks as if it had room."""
+        full = np.flatnonzero(np.abs(block.amperes) >= FULL * self._amperes.full)
+        self._full_at = np.concatenate([self._full_at, block.first - self._origin + full - self._late])
+
+    def _was_full(self, cycle: Cycle) -> bool:
+        """Whether the current's input was full within a cycle, or beside it."""
+        ends = self._place(cycle)
+        begins = ends - cycle.duration_s * self._rate_hz
+        self._full_at = self._full_at[self._full_at >= begins - 1.0]
+        return bool(np.any(self._full_at <= ends + 1.0))
 
     def _place(self, cycle: Cycle) -> float:
         """Where a cycle ends, in samples since the cutter's first; the aligner may have begun a little later."""
@@ -268,12 +283,13 @@ class DigitiserMeter:
         power = cycle_power(cycle)
         asked_s = ends_s - cycle.duration_s - self._how.delay_s
         out = (OF_VOLTAGE if self._is_full(cycle.volts, self._volts) else frozenset()) | (
-            OF_CURRENT if self._is_full(cycle.amperes, self._amperes) else frozenset()
+            OF_CURRENT if self._was_full(cycle) else frozenset()
         )
         problem = self._pace_problem(cycle)
         readings = []
         for signal, value, bound in self._figures(power):
-            bad = Validity.OVER_RANGE if signal in out else Validity.INVALID if problem else None
+            no_number = not math.isfinite(value)  # which no ceiling would ever trip on
+            bad = Validity.OVER_RANGE if signal in out else Validity.INVALID if problem or no_number else None
             readings.append(
                 Reading(signal, value, ends_s, asked_s, bound=bound, instrument=self.name)
                 if bad is None
