@@ -20,7 +20,6 @@ from rampguard.archive.seal import verify_seal
 from rampguard.archive.table import TableReader
 from rampguard.archive.waveforms import WaveformFile, waveforms_of
 
-
 OTHER_METERS_S: Final = 0.1
 """What a reading averages in records that do not say."""
 
