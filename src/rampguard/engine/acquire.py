@@ -10,12 +10,13 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from instruments.errors import InstrumentError
 from instruments.roles import AcSource, CycleMeter, Knob, Meter
 from rampguard.engine.ceilings import LEAST_PERIOD_S
+from rampguard.guard.limits import Limits
 from rampguard.quantities import Clock, Reading, Signal, Validity
 
 TICK_S: Final = 0.1
@@ -88,6 +89,26 @@ def _missing(meter: Meter, clock: Clock, asked_s: float, error: Exception) -> Ba
     asked: Sequence[Signal] = getattr(meter, "asked", meter.signals)  # of a scanner one of many
     missing = tuple(Reading(signal, None, now_s, asked_s, Validity.MISSING, instrument=meter.name) for signal in asked)
     return Batch(meter.name, missing, problem)
+
+
+def in_time(readings: Sequence[Reading], now_s: float, limits: Limits) -> tuple[Reading, ...]:
+    """Readings as they may be believed: what comes so late that it would be too old by now is missing.
+
+    The guard's own ages begin when it is told of a reading, so that samples from a backlog would look new to it.
+    """
+    return tuple(
+        replace(reading, value=None, validity=Validity.MISSING)
+        if reading.value is not None and now_s - reading.time_s > limits.stale_s(reading.signal)
+        else reading
+        for reading in readings
+    )
+
+
+def forget_what_waits(meters: Sequence[Meter], clock: Clock) -> None:
+    """Ask every meter that tells each cycle for those that waited for a reader: they are of before the run."""
+    for meter in meters:
+        if isinstance(meter, CycleMeter):
+            read_cycles(meter, clock)
 
 
 class FreeRunning:
