@@ -44,6 +44,16 @@ def test_a_receiver_that_is_whole_is_not_tripped_by_its_inrush(tmp_path: Path) -
     assert (code, said["outcome"]) == (0, "passed")
 
 
+def test_a_record_by_cycles_stays_one_whatever_it_is_judged_by(tmp_path: Path) -> None:
+    """Judged as if each row were a mean of 0.1 s, the first cycle after power was pressed tripped a whole receiver."""
+    _, said, _ = run_demo(tmp_path, "healthy-receiver", 3, "1000", "--meters", "digitiser")
+    given = ["--load-class", "receiver", "--nameplate-w", "350", "--mains", "230/50"]
+    again = subprocess.run(
+        [*RAMPGUARD, "replay", said["capture"], *given, "--json"], capture_output=True, text=True, timeout=100
+    )
+    assert json.loads(again.stdout)["trip"] is None
+
+
 def test_on_wall_time_every_cycle_is_a_row(tmp_path: Path) -> None:
     with served_bench(tmp_path, "--meters", "digitiser", unit="heater") as bench:
         code, said, story = run_plan(bench.bench_file, tmp_path, plan_toml((18.0, 15.0, 1.5, 10.0)))
