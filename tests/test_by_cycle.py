@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from live_help import RAMPGUARD, plan_toml, run_demo, run_plan, served_bench
-from rampguard.engine.ceilings import limits_for
+from rampguard.engine.ceilings import limits_for, source_limit_a
 from rampguard.engine.expecting import Sights
 from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Observation
 from rampguard.guard.limits import Limits
@@ -144,3 +144,11 @@ def test_limits_by_cycles_are_those_of_windows_but_for_what_an_inrush_is() -> No
     assert by_cycle.line_current_a == by_window.line_current_a
     assert receiver_limits(CYCLE_S, direct=True).inrush_s == by_window.inrush_s
     assert Limits.from_table(dict(by_cycle.as_table())) == by_cycle
+
+
+@pytest.mark.parametrize("direct", [False, True])
+def test_a_source_s_own_current_limit_does_not_rise_for_the_meter_that_reads_the_line(direct: bool) -> None:
+    by_window, by_cycle = receiver_limits(0.1, direct=direct), receiver_limits(CYCLE_S, direct=direct)
+    assert by_window.event_current_a is not None
+    assert source_limit_a(by_window) == pytest.approx(1.5 * by_window.event_current_a)
+    assert source_limit_a(by_cycle) == pytest.approx(source_limit_a(by_window))
