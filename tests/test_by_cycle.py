@@ -47,6 +47,8 @@ def test_a_receiver_that_is_whole_is_not_tripped_by_its_inrush(tmp_path: Path) -
 def test_a_record_by_cycles_stays_one_whatever_it_is_judged_by(tmp_path: Path) -> None:
     """Judged as if each row were a mean of 0.1 s, the first cycle after power was pressed tripped a whole receiver."""
     _, said, _ = run_demo(tmp_path, "healthy-receiver", 3, "1000", "--meters", "digitiser")
+    with (Path(said["capture"]) / "readings.csv").open(encoding="utf-8") as stream:
+        assert min(float(row["time_s"]) for row in csv.DictReader(stream)) >= 0.0
     given = ["--load-class", "receiver", "--nameplate-w", "350", "--mains", "230/50"]
     again = subprocess.run(
         [*RAMPGUARD, "replay", said["capture"], *given, "--json"], capture_output=True, text=True, timeout=100

@@ -183,7 +183,7 @@ class Loop:
                 self.note("link", batch.problem)
         if not readings:
             return
-        arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
+        arrived_s = max(0.0, max(reading.time_s for reading in readings) - self.parts.zero_s)
         explained = "" if self.parts.care is None else self.parts.care.event
         event, self._event = explained or self._event, ""
         now_s = max(arrived_s, self.guard.time_s)
