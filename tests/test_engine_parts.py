@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 from bench_help import FakeMeter, wait_for
-from instruments.errors import LinkLost
+from instruments.errors import InstrumentError, LinkLost
 from rampguard.engine.acquire import Batch, FreeRunning, LockStep, SetPoints, read_once
 from rampguard.engine.lines import MOST_WAITING, BadLine, LineReader, LineWriter, decode, encode
 from rampguard.engine.link import SCREEN_LEASE_S, RunOrder
+from rampguard.engine.meanwhile import do_meanwhile
 from rampguard.engine.operator import Operator
 from rampguard.quantities import Reading, Validity
 
@@ -207,6 +208,17 @@ def test_a_mistake_in_a_meter_s_thread_is_a_missing_reading_and_the_thread_goes_
     acquisition.stop()
     assert [r.validity for batch in told[:2] for r in batch.readings] == [Validity.MISSING] * 2
     assert told[0].problem == "power-meter: ValueError: a mistake of ours"
+
+
+@pytest.mark.parametrize("mistake", [ValueError("no number"), LinkLost("contactor: gone")])
+def test_what_failed_meanwhile_was_not_done(mistake: Exception) -> None:
+    """A contactor that could not be closed, for whatever reason, is a run that could not be energised."""
+
+    def close() -> None:
+        raise mistake
+
+    with pytest.raises(InstrumentError, match=str(mistake)):
+        do_meanwhile(close, lambda: None)
 
 
 def test_free_running_a_slow_meter_does_not_slow_the_others() -> None:
