@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from live_help import RAMPGUARD, plan_toml, run_demo, run_plan, served_bench
-from rampguard.engine.ceilings import limits_for
+from rampguard.engine.ceilings import limits_for, source_limit_a
 from rampguard.engine.expecting import Sights
-from rampguard.guard.decision import POWER_PRESSED, Observation, Severity
+from rampguard.guard.decision import POWER_PRESSED, TOUCHED, Observation, Severity
 from rampguard.guard.judge import GuardState, judge
 from rampguard.guard.limits import Limits
 from rampguard.guard.windows import denser, windows
@@ -47,6 +47,18 @@ def test_a_short_behind_a_main_relay_is_cut_within_six_cycles_and_replays_so(tmp
 def test_a_receiver_that_is_whole_is_not_tripped_by_its_inrush(tmp_path: Path) -> None:
     code, said, _ = run_demo(tmp_path, "healthy-receiver", 3, "1000", "--meters", "digitiser")
     assert (code, said["outcome"]) == (0, "passed")
+
+
+def test_a_record_by_cycles_stays_one_whatever_it_is_judged_by(tmp_path: Path) -> None:
+    """Judged as if each row were a mean of 0.1 s, the first cycle after power was pressed tripped a whole receiver."""
+    _, said, _ = run_demo(tmp_path, "healthy-receiver", 3, "1000", "--meters", "digitiser")
+    with (Path(said["capture"]) / "readings.csv").open(encoding="utf-8") as stream:
+        assert min(float(row["time_s"]) for row in csv.DictReader(stream)) >= 0.0
+    given = ["--load-class", "receiver", "--nameplate-w", "350", "--mains", "230/50"]
+    again = subprocess.run(
+        [*RAMPGUARD, "replay", said["capture"], *given, "--json"], capture_output=True, text=True, timeout=100
+    )
+    assert json.loads(again.stdout)["trip"] is None
 
 
 def test_on_wall_time_every_cycle_is_a_row(tmp_path: Path) -> None:
@@ -100,6 +112,15 @@ def test_what_layer_1_has_tripped_on_is_judged_at_once_and_by_itself() -> None:
     seen = sights.of(cycle(0.04, 100.0, 7.0, 70.0), tripped=True)
     assert seen is not None
     assert seen.sight.line_current_a == pytest.approx(7.0)
+
+
+def test_while_somebody_holds_a_trimmer_every_five_cycles_are_still_judged() -> None:
+    """The event comes with each observation then: each must not begin the window anew."""
+    sights = Sights(CYCLE_S)
+    seen = [sights.of(cycle(0.02 * n, 100.0, 1.0, 10.0, TOUCHED if n > 3 else "")) for n in range(1, 14)]
+    judged = [now for now in seen if now is not None]
+    assert len(judged) == 2
+    assert all(now.touched for now in judged)
 
 
 def test_time_that_passes_without_a_cycle_makes_nothing() -> None:
@@ -175,3 +196,11 @@ def test_windows_are_root_mean_squares_of_their_cycles(values: list[float]) -> N
         [sum(values[n : n + 5]) / 5.0 for n in range(len(values) - 4)]
     )
     assert windows(recent, LINE_CURRENT, 1) == recent
+
+
+@pytest.mark.parametrize("direct", [False, True])
+def test_a_source_s_own_current_limit_does_not_rise_for_the_meter_that_reads_the_line(direct: bool) -> None:
+    by_window, by_cycle = receiver_limits(0.1, direct=direct), receiver_limits(CYCLE_S, direct=direct)
+    assert by_window.event_current_a is not None
+    assert source_limit_a(by_window) == pytest.approx(1.5 * by_window.event_current_a)
+    assert source_limit_a(by_cycle) == pytest.approx(source_limit_a(by_window))

@@ -26,6 +26,8 @@ from instruments.simulated.units import make_unit
 from instruments.simulated.world import World
 from instruments.visa import Link
 from rampguard.bench.alignment import Heard, alignment_finding, late_us
+from rampguard.engine.acquire import forget_what_waits, in_time
+from rampguard.guard.limits import Limits
 from rampguard.guard.permissives import Standing
 from rampguard.quantities import LINE_CURRENT, LINE_CURRENT_DOWN, LINE_CURRENT_UP, LINE_VOLTAGE, REAL_POWER, Validity
 
@@ -278,6 +280,108 @@ def test_blocks_are_told_to_whoever_listens_with_their_numbers() -> None:
     ends = [block.first + len(block.volts) for block in blocks]
     assert [block.first for block in blocks[1:]] == ends[:-1]
     assert blocks[0].rate_hz == 6400.0
+
+
+# -- what must not be believed ----------------------------------------------------------------------------------------
+
+
+def test_a_sample_that_is_no_number_makes_no_valid_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A digitiser that tells floats can tell NaN, which is neither above a ceiling nor below it."""
+    with served() as on:
+        on.told(0.3)
+        as_it_is = DigitiserMeter._si
+        with_nan = staticmethod(lambda rows, of: _with_nan(as_it_is(rows, of), of.place))
+        monkeypatch.setattr(DigitiserMeter, "_si", with_nan)
+        told = on.told(0.2)[-1]
+    by = {r.signal: r.validity for r in told.readings}
+    assert by[LINE_VOLTAGE] is Validity.VALID
+    assert by[LINE_CURRENT] is by[REAL_POWER] is Validity.INVALID
+
+
+def _with_nan(samples: Any, place: int) -> Any:
+    return np.where(np.arange(len(samples)) % 7 == 3, np.nan, samples) if place == 1 else samples
+
+
+def test_a_single_full_sample_is_over_range_though_what_is_late_is_set_right_between_samples() -> None:
+    """A narrow peak fills the input for one sample; half-way to its neighbours it looks as if it had room."""
+    with served(volts=23.0, skew_us=78.0) as on:  # half a sample
+        on.told(0.3)
+        full, si = on.meter._amperes.full, on.meter._si
+        on.meter._si = lambda rows, of: _with_peak(si(rows, of), of.place, full)  # type: ignore[method-assign,assignment]
+        told = on.told(0.2)[-1]
+    by = {r.signal: r.validity for r in told.readings}
+    assert by[LINE_VOLTAGE] is Validity.VALID
+    assert by[LINE_CURRENT] is by[REAL_POWER] is Validity.OVER_RANGE
+
+
+def _with_peak(samples: Any, place: int, full: float) -> Any:
+    return np.where(np.arange(len(samples)) == 40, full, samples) if place == 1 else samples
+
+
+def only_some_at_once(on: Served, monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    """Blocks of so many samples at most: what comes after them waits for the next question."""
+    ask, link = on.link.query_block, on.link
+    waiting = bytearray()
+    first = [on.meter._next]
+
+    def block(text: str, most_bytes: int) -> bytes:
+        waiting.extend(ask(text, most_bytes))
+        told, waiting[:] = bytes(waiting[: most * 8]), waiting[most * 8 :]
+        first.append(first[-1] + len(told) // 8)
+        return told
+
+    asked = link.query
+    monkeypatch.setattr(link, "query_block", block)
+    monkeypatch.setattr(link, "query", lambda text: str(first[-2]) if text == "ACQ:POS?" else asked(text))
+
+
+def test_samples_from_a_backlog_are_not_told_as_if_they_were_new(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of 128 samples a cycle 64 are told at each question: after a second of bench time half a second waits."""
+    with served() as on:
+        on.told(0.3)
+        only_some_at_once(on, monkeypatch, 64)
+        told, now_s = on.told(1.0), on.world.now_s
+        newest_s = max(r.time_s for t in told for r in t.readings)
+    assert now_s - newest_s == pytest.approx(0.5, abs=0.06)
+
+
+def test_a_digitiser_whose_clock_is_slow_is_not_called_late_as_long_as_it_is_emptied() -> None:
+    """A tenth slow, after four seconds its numbers are 0.4 s behind; that nothing waits says that they are not late."""
+    with served() as on:
+        clock = on.meter._clock
+        clock.now_s = lambda: 1.1 * on.world.now_s  # type: ignore[method-assign]
+        on.told(4.0)
+        late_s = clock.now_s() - on.told(0.1)[-1].readings[0].time_s
+        on.meter.cycles()
+        emptied_s = clock.now_s() - on.told(0.1)[-1].readings[0].time_s
+    assert late_s > 0.3
+    assert emptied_s < 0.05
+
+
+def test_what_comes_too_late_is_missing_and_what_waited_from_before_the_run_is_forgotten() -> None:
+    with served() as on:
+        on.told(0.3)
+        on.world.advance(1.0)
+        forget_what_waits([on.meter], on.meter._clock)
+        begun_s = on.world.now_s
+        told = on.told(0.2)
+    assert 8 <= len(told) <= 11
+    assert min(t.readings[0].time_s for t in told) > begun_s - 0.02
+    limits, ends_s = Limits(line_voltage_v=250.0), told[-1].readings[0].time_s
+    assert in_time(told[-1].readings, ends_s + 0.49, limits) == told[-1].readings
+    late = {r.signal: r.validity for r in in_time(told[-1].readings, ends_s + 0.51, limits)}
+    assert late[LINE_VOLTAGE] is late[LINE_CURRENT] is Validity.MISSING
+
+
+def test_a_full_block_is_refused_since_more_may_wait_behind_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    with served() as on:
+        on.told(0.3)
+        only_some_at_once(on, monkeypatch, 320)
+        on.meter._how = on.meter._how.model_copy(update={"most_samples": 320})
+        monkeypatch.setattr(on.link, "query_block", lambda text, most, ask=on.link.query_block: ask(text, 10 * most))
+        on.world.advance(0.2)
+        with pytest.raises(BadReply, match="is full: more may wait"):
+            on.meter.cycles()
 
 
 # -- files ------------------------------------------------------------------------------------------------------------

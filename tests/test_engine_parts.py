@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 from bench_help import FakeMeter, wait_for
-from instruments.errors import LinkLost
-from rampguard.engine.acquire import FreeRunning, LockStep, SetPoints, read_once
+from instruments.errors import InstrumentError, LinkLost
+from rampguard.engine.acquire import Batch, FreeRunning, LockStep, SetPoints, read_once
 from rampguard.engine.lines import MOST_WAITING, BadLine, LineReader, LineWriter, decode, encode
 from rampguard.engine.link import SCREEN_LEASE_S, RunOrder
+from rampguard.engine.meanwhile import do_meanwhile
 from rampguard.engine.operator import Operator
 from rampguard.quantities import Reading, Validity
 
@@ -170,6 +171,11 @@ class _Lost(FakeMeter):
         raise LinkLost("power-meter: the connection was reset")
 
 
+class _Mistaken(FakeMeter):
+    def read(self) -> list[Reading]:
+        raise ValueError("a mistake of ours")
+
+
 class _Slow(FakeMeter):
     def read(self) -> list[Reading]:
         time.sleep(0.3)
@@ -180,6 +186,39 @@ def test_a_lost_link_makes_missing_readings_never_zeros() -> None:
     batch = read_once(_Lost(), _Wall())
     assert batch.problem == "power-meter: the connection was reset"
     assert [(r.value, r.validity) for r in batch.readings] == [(None, Validity.MISSING)]
+
+
+@pytest.mark.parametrize("kind", ["free-running", "lock-step"])
+def test_a_mistake_in_a_meter_s_thread_is_a_missing_reading_and_the_thread_goes_on(kind: str) -> None:
+    """In lock-step the loop waits for every meter, and feeds the watchdog meanwhile: a thread that ended hung it."""
+    meter = _Mistaken()
+    acquisition = FreeRunning([meter], _Wall()) if kind == "free-running" else LockStep([meter], _Stepped(), None)
+    acquisition.start()
+    waited: list[int] = []
+
+    def patience() -> None:
+        waited.append(1)
+        assert len(waited) < 200, "nobody answers any more"
+
+    told: list[Batch] = []
+    for _ in range(500):
+        told += [batch for moment in acquisition.collect(patience) for batch in moment]
+        if len(told) > 1:
+            break
+    acquisition.stop()
+    assert [r.validity for batch in told[:2] for r in batch.readings] == [Validity.MISSING] * 2
+    assert told[0].problem == "power-meter: ValueError: a mistake of ours"
+
+
+@pytest.mark.parametrize("mistake", [ValueError("no number"), LinkLost("contactor: gone")])
+def test_what_failed_meanwhile_was_not_done(mistake: Exception) -> None:
+    """A contactor that could not be closed, for whatever reason, is a run that could not be energised."""
+
+    def close() -> None:
+        raise mistake
+
+    with pytest.raises(InstrumentError, match=str(mistake)):
+        do_meanwhile(close, lambda: None)
 
 
 def test_free_running_a_slow_meter_does_not_slow_the_others() -> None:

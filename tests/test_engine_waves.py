@@ -127,6 +127,18 @@ def test_a_bad_block_ends_nothing(tmp_path: Path) -> None:
     assert len(read_capture(capture.folder).waveforms()) == 1
 
 
+def test_a_block_that_lies_about_its_place_ends_nothing(tmp_path: Path) -> None:
+    """A number that no array can have was an OverflowError, which ended the thread, and nobody said so."""
+    capture = create(tmp_path)
+    waves = waves_of(capture, lock_step=True)
+    waves.feed(ABlock(2000.0, 10**30, np.zeros(4), np.zeros(4), 0.0))
+    waves.event("trip", 2.0)
+    fed(waves)
+    waves.finish()
+    capture.finish(PASSED)
+    assert len(read_capture(capture.folder).waveforms()) == 1
+
+
 def test_what_could_not_be_kept_is_in_the_log_and_what_comes_after_the_end_is_dropped(tmp_path: Path) -> None:
     capture = create(tmp_path)
     waves = waves_of(capture)

@@ -56,6 +56,10 @@ WORDS: Final[Mapping[str, str]] = {
     "float32-le": "<f4",
     "float32-be": ">f4",
 }
+LATE_S: Final = 0.1
+"""Samples that come later than this, by their number, come from a backlog; below it there is no telling..."""
+DRIFT: Final = 1e-3
+"""...nor within what a digitiser's clock may be off, far more than crystals are (common practice, no source)."""
 OFF_PACE: Final = 0.06
 """Line voltage's cycles may be so far from nominal mains; further off, samples do not come at the stated rate..."""
 OFF_PACE_CYCLES: Final = 25
@@ -143,6 +147,8 @@ class DigitiserMeter:
         """Samples lost before those that the tap is told next."""
         self._next = 0
         """Number of the sample that is to come next."""
+        self._zero_s = math.inf
+        """Bench time by which sample 0 had been taken, by the block that came soonest."""
         self._begin_anew(0)
 
     @property
@@ -165,7 +171,7 @@ class DigitiserMeter:
                 " check rate_hz in the bench file"
             )
         command(self._link, self._dialect, self._how.start)
-        self._next, self._started = 0, True
+        self._next, self._started, self._zero_s = 0, True, math.inf
         self._begin_anew(0)
 
     def _begin_anew(self, first: int) -> None:
@@ -174,6 +180,8 @@ class DigitiserMeter:
         self._cutter = CycleCutter(self._rate_hz, self._nominal_hz)
         self._origin = first
         self._off_pace = 0
+        self._full_at: Samples = np.empty(0)
+        """Where the current's input was full, in samples since the cutter's first as it would be without its skew."""
 
     def read(self) -> list[Reading]:
         """The newest cycle; waits for one. Raises LinkError."""
@@ -195,7 +203,7 @@ class DigitiserMeter:
             self.start()
         try:
             return self._told()
-        except InstrumentError:
+        except Exception:
             self._started = False  # whatever it is doing: it begins at sample 0 again
             raise
 
@@ -207,6 +215,7 @@ class DigitiserMeter:
         if block.lost:
             self._begin_anew(block.first)
             told.append(self._gap(block))
+        self._note_full(block)
         aligned = self._aligned(block)
         if len(aligned.volts):
             self._tap(aligned)
@@ -225,29 +234,52 @@ class DigitiserMeter:
         lost, self._lost = (0, self._lost + block.lost) if not len(volts) else (self._lost + block.lost, 0)
         return SampleBlock(self._rate_hz, first, volts, amperes, block.ends_s - waiting / self._rate_hz, lost)
 
+    def _note_full(self, block: SampleBlock) -> None:
+        """Before alignment, which puts a value between a full sample and the next: that looks as if it had room."""
+        full = np.flatnonzero(np.abs(block.amperes) >= FULL * self._amperes.full)
+        self._full_at = np.concatenate([self._full_at, block.first - self._origin + full - self._late])
+
+    def _was_full(self, cycle: Cycle) -> bool:
+        """Whether the current's input was full within a cycle, or beside it."""
+        ends = self._place(cycle)
+        begins = ends - cycle.duration_s * self._rate_hz
+        self._full_at = self._full_at[self._full_at >= begins - 1.0]
+        return bool(np.any(self._full_at <= ends + 1.0))
+
     def _place(self, cycle: Cycle) -> float:
         """Where a cycle ends, in samples since the cutter's first; the aligner may have begun a little later."""
         began = max(0, math.ceil(-self._late))
         return (cycle.begins_s + cycle.duration_s) * self._rate_hz + began
 
     def _block(self) -> SampleBlock | None:
-        how = self._how
+        how, asked_s = self._how, self._clock.now_s()
         data = self._link.query_block(how.block_query, how.most_samples * how.inputs * 4 + 64)
         arrived_s = self._clock.now_s()
         word = np.dtype(WORDS[how.sample])
         if len(data) % (how.inputs * word.itemsize):
             self._link.close()
             raise BadReply(f"{self.name}: a block of {len(data)} bytes is no whole number of samples")
-        if not data:
+        if not data:  # nothing waited, whatever the two clocks say
+            self._zero_s = max(self._zero_s, asked_s - self._next / self._rate_hz)
             return None
         place, _ = parse_number(self._link.query(how.position_query))
         rows = np.frombuffer(data, dtype=word).reshape(-1, how.inputs)
         if place is None or place < self._next:
             raise BadReply(f"{self.name}: a block begins at sample {place}, {self._next} was next; it is started anew")
+        if len(rows) >= how.most_samples:
+            raise BadReply(f"{self.name}: a block of {len(rows)} samples is full: more may wait; it is started anew")
         first, lost = int(place), int(place) - self._next
         self._next = first + len(rows)
         volts, amperes = self._si(rows, self._volts), self._si(rows, self._amperes)
-        return SampleBlock(self._rate_hz, first, volts, amperes, arrived_s, lost)
+        return SampleBlock(self._rate_hz, first, volts, amperes, self._taken_s(len(rows), arrived_s), lost)
+
+    def _taken_s(self, samples: int, arrived_s: float) -> float:
+        """By when the newest sample had been taken: on arrival, or where it comes from a backlog, by its number."""
+        told_s = self._next / self._rate_hz
+        drifted_s = DRIFT * samples / self._rate_hz
+        self._zero_s = min(self._zero_s + drifted_s, arrived_s - told_s)
+        by_number_s = self._zero_s + told_s
+        return by_number_s if arrived_s - by_number_s > LATE_S else arrived_s
 
     @staticmethod
     def _si(rows: NDArray[np.generic], of: _Input) -> NDArray[np.float64]:
@@ -268,12 +300,13 @@ class DigitiserMeter:
         power = cycle_power(cycle)
         asked_s = ends_s - cycle.duration_s - self._how.delay_s
         out = (OF_VOLTAGE if self._is_full(cycle.volts, self._volts) else frozenset()) | (
-            OF_CURRENT if self._is_full(cycle.amperes, self._amperes) else frozenset()
+            OF_CURRENT if self._was_full(cycle) else frozenset()
         )
         problem = self._pace_problem(cycle)
         readings = []
         for signal, value, bound in self._figures(power):
-            bad = Validity.OVER_RANGE if signal in out else Validity.INVALID if problem else None
+            no_number = not math.isfinite(value)  # which no ceiling would ever trip on
+            bad = Validity.OVER_RANGE if signal in out else Validity.INVALID if problem or no_number else None
             readings.append(
                 Reading(signal, value, ends_s, asked_s, bound=bound, instrument=self.name)
                 if bad is None

@@ -31,11 +31,13 @@ from rampguard.guard.evidence import causes_message, ranked, wave_message
 from rampguard.guard.interlock import OFF_COMMANDED, State
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_expected
 from rampguard.guard.limits import Limits, LimitsError
+from rampguard.guard.windows import WINDOW_S
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LoadClass, UnknownLoadClass, load_class
 from rampguard.quantities import Accuracy, Quantity, Signal
 
 STANDARD_INPUT: Final = "-"
+LIMITS_NAME: Final = "limits.toml"
 _DEFAULT_MAINS_V: Final = 230.0
 _METER_KEYS: Final = {"v": Quantity.LINE_VOLTAGE, "a": Quantity.LINE_CURRENT, "w": Quantity.REAL_POWER}
 _MOST_WARNINGS: Final = 1000
@@ -268,7 +270,7 @@ def _recorded_basis(folder: Path) -> Basis | None:
 def _limits(file: str, given: ReplayInput, signals: tuple[Signal, ...], *, driven: bool) -> tuple[Limits, str | None]:
     if _as_recorded(file, given):
         folder = Path(file)
-        with (folder / "limits.toml").open("rb") as stream:
+        with (folder / LIMITS_NAME).open("rb") as stream:
             return Limits.from_table(tomllib.load(stream)["limits"]), _recorded_class(folder)
     chosen = None if given.load_class is None else load_class(given.load_class)
     limits = limits_for(
@@ -277,8 +279,18 @@ def _limits(file: str, given: ReplayInput, signals: tuple[Signal, ...], *, drive
         nameplate_v=given.mains_v or _DEFAULT_MAINS_V,
         signals=signals,
         driven=driven,
+        line_window_s=_recorded_window_s(file),
     )
     return limits, given.load_class
+
+
+def _recorded_window_s(file: str) -> float:
+    """What one reading of the line averages: whatever a capture is judged by, its meter stays the same."""
+    path = Path(file) / LIMITS_NAME
+    if file == STANDARD_INPUT or not path.is_file():
+        return WINDOW_S
+    with path.open("rb") as stream:
+        return Limits.from_table(tomllib.load(stream)["limits"]).line_window_s
 
 
 def _recorded_class(folder: Path) -> str | None:

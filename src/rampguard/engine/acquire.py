@@ -10,12 +10,13 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from instruments.errors import InstrumentError
 from instruments.roles import AcSource, CycleMeter, Knob, Meter
 from rampguard.engine.ceilings import LEAST_PERIOD_S
+from rampguard.guard.limits import Limits
 from rampguard.quantities import Clock, Reading, Signal, Validity
 
 TICK_S: Final = 0.1
@@ -69,24 +70,45 @@ def read_cycles(meter: CycleMeter, clock: Clock) -> list[Batch]:
     asked_s = clock.now_s()
     try:
         return [Batch(meter.name, told.readings, told.problem) for told in meter.cycles()]
-    except InstrumentError as error:
+    except Exception as error:  # noqa: BLE001 - as in `read_once`
         return [_missing(meter, clock, asked_s, error)]
 
 
 def read_once(meter: Meter, clock: Clock) -> Batch:
-    """Read a meter; a link that failed makes every signal MISSING, never zero."""
+    """Read a meter; a link that failed, or a mistake of ours, makes every signal MISSING, never zero."""
     asked_s = clock.now_s()
     try:
         return Batch(meter.name, tuple(meter.read()))
-    except InstrumentError as error:
+    except Exception as error:  # noqa: BLE001 - a thread that ended would leave a loop in lock-step waiting for ever
         return _missing(meter, clock, asked_s, error)
 
 
-def _missing(meter: Meter, clock: Clock, asked_s: float, error: InstrumentError) -> Batch:
+def _missing(meter: Meter, clock: Clock, asked_s: float, error: Exception) -> Batch:
     now_s = clock.now_s()
+    problem = str(error) if isinstance(error, InstrumentError) else f"{meter.name}: {type(error).__name__}: {error}"
     asked: Sequence[Signal] = getattr(meter, "asked", meter.signals)  # of a scanner one of many
     missing = tuple(Reading(signal, None, now_s, asked_s, Validity.MISSING, instrument=meter.name) for signal in asked)
-    return Batch(meter.name, missing, str(error))
+    return Batch(meter.name, missing, problem)
+
+
+def in_time(readings: Sequence[Reading], now_s: float, limits: Limits) -> tuple[Reading, ...]:
+    """Readings as they may be believed: what comes so late that it would be too old by now is missing.
+
+    The guard's own ages begin when it is told of a reading, so that samples from a backlog would look new to it.
+    """
+    return tuple(
+        replace(reading, value=None, validity=Validity.MISSING)
+        if reading.value is not None and now_s - reading.time_s > limits.stale_s(reading.signal)
+        else reading
+        for reading in readings
+    )
+
+
+def forget_what_waits(meters: Sequence[Meter], clock: Clock) -> None:
+    """Ask every meter that tells each cycle for those that waited for a reader: they are of before the run."""
+    for meter in meters:
+        if isinstance(meter, CycleMeter):
+            read_cycles(meter, clock)
 
 
 class FreeRunning:

@@ -15,7 +15,7 @@ from rampguard import __version__
 from rampguard.archive.errors import ArchiveError
 from rampguard.archive.writer import CaptureHeader, CaptureWriter
 from rampguard.engine.acquire import Batch, read_once
-from rampguard.engine.ceilings import limits_for
+from rampguard.engine.ceilings import limits_for, source_limit_a
 from rampguard.engine.cutoff import PERSON_LASTS_S, PROOF_DEADLINE_S, OffDrive, OffProof, OffReport, begin_proof
 from rampguard.engine.expecting import Expecting
 from rampguard.engine.guardian import Guardian, NoWatchdog, Watch
@@ -27,13 +27,11 @@ from rampguard.engine.setup import Prepared, Refused
 from rampguard.engine.supply import cycle_s, line_gap_s, line_window_s
 from rampguard.guard.interlock import Event, Interlock, step
 from rampguard.guard.limits import Limits
-from rampguard.quantities import LINE_VOLTAGE, Clock, Quantity, Reading, Signal
+from rampguard.quantities import LINE_VOLTAGE, Clock, Reading, Signal
 from rampguard.warmup.course import COMES_BACK_S
 
 CONTACTOR_CLOSES_BELOW_V: Final = 2.0
 """The contactor is closed only with the variac below this."""
-SOURCE_LIMIT_RATIO: Final = 1.5
-"""The source's own current limit, against the guard's ceiling: a backstop, not the first to act."""
 TYPING_S: Final = 120.0
 """Where readings are typed: how long the newest may be the newest."""
 HAND_TURNED: Final = "a person turns the variac"
@@ -238,11 +236,11 @@ class BeforePower:
         plan_s = sum(stage.timeout_s for stage in self._given.prepared.plan.stages)
         sheet = self._given.prepared.sheet
         course_s = 0.0 if sheet is None else 60.0 * (sheet.idle.longest_min + sheet.soak.minutes) + COMES_BACK_S
-        ceiling_a = self._limits.ceiling(Quantity.LINE_CURRENT, in_event=True)
-        assert ceiling_a is not None  # noqa: S101 - prepare() refused a run without a nameplate
+        limit_a = source_limit_a(self._limits)
+        assert limit_a is not None  # noqa: S101 - prepare() refused a run without a nameplate
         source.prepare(
             frequency_hz=self._given.prepared.bench_file.mains.frequency_hz,
-            current_limit_a=SOURCE_LIMIT_RATIO * ceiling_a,
+            current_limit_a=limit_a,
             run_time_limit_s=2.0 * plan_s + course_s + RUN_TIME_MARGIN_S,
         )
 

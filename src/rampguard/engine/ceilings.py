@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import ceil
+from typing import Final
 
 from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
 from rampguard.guard.windows import WINDOW_S
@@ -34,6 +35,8 @@ _RAIL_DIFFERENCE_V = 5.0
 _STALE_LINE_S = 0.5
 _STALE_OTHER_S = 2.0
 _BAD_IN_A_ROW = 2
+SOURCE_LIMIT_RATIO: Final = 1.5
+"""The source's own current limit, against the guard's ceiling: a backstop, not the first to act."""
 LEAST_PERIOD_S = 0.05
 """Wall time between two readings of a meter that answers at once with its newest window."""
 
@@ -130,6 +133,13 @@ def limits_for(
         else _or(SUBTLE_NATS, None if load_class is None else load_class.evidence_subtle_nats),
         watched=watched,
     )
+
+
+def source_limit_a(limits: Limits) -> float | None:
+    """The source's own current limit, A rms: by what an inrush may draw in 0.1 s, whatever meter reads the line."""
+    if limits.line_current_a is None:
+        return None
+    return SOURCE_LIMIT_RATIO * max(limits.line_current_a, limits.event_current_a or 0.0)
 
 
 def _emitter_resistor_v(idle_v: float | None) -> float:

@@ -132,7 +132,7 @@ class Gathered:
 
     def with_observation(self, observation: Observation, *, at_once: bool) -> Observation | None:
         """The observation that the newest cycles make together, once they are enough; as it is where it has none."""
-        if observation.expected_event:
+        if observation.expected_event not in ("", self._event):  # one that lasts comes with each observation
             self._rows, self._event = [], observation.expected_event
         row = {r.signal: r for r in observation.readings if r.value is not None and r.signal.quantity in MEANS}
         if row:

@@ -12,7 +12,7 @@ from typing import Final
 
 from instruments.errors import InstrumentError
 from instruments.roles import OutputState
-from rampguard.engine.acquire import Batch
+from rampguard.engine.acquire import Batch, in_time
 from rampguard.engine.care import Care
 from rampguard.engine.cutoff import OffProof, begin_proof
 from rampguard.engine.expecting import OVERRAN, Seen, Sights
@@ -175,14 +175,15 @@ class Loop:
     # -- readings -----------------------------------------------------------------------------------------------
 
     def _take(self, moment: tuple[Batch, ...]) -> None:
-        readings = tuple(reading for batch in moment for reading in batch.readings)
+        told = tuple(reading for batch in moment for reading in batch.readings)
+        readings = in_time(told, self.parts.bench.clock.now_s(), self.parts.limits)
         for batch in moment:
             if batch.problem and batch.problem not in self._problems:
                 self._problems.add(batch.problem)
                 self.note("link", batch.problem)
         if not readings:
             return
-        arrived_s = max(reading.time_s for reading in readings) - self.parts.zero_s
+        arrived_s = max(0.0, max(reading.time_s for reading in readings) - self.parts.zero_s)
         explained = "" if self.parts.care is None else self.parts.care.event
         event, self._event = explained or self._event, ""
         now_s = max(arrived_s, self.guard.time_s)

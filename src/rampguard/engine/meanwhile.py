@@ -12,7 +12,10 @@ TURN_S: Final = 0.01
 
 
 def do_meanwhile(act: Callable[[], None], keep_alive: Callable[[], None]) -> None:
-    """Have it done, and call ``keep_alive`` every `TURN_S` of wall time until it is. Raises its InstrumentError."""
+    """Have it done, and call ``keep_alive`` every `TURN_S` of wall time until it is.
+
+    Raises its InstrumentError, and one for whatever else it raised: it was not done.
+    """
     failure: list[InstrumentError] = []
 
     def work() -> None:
@@ -20,6 +23,8 @@ def do_meanwhile(act: Callable[[], None], keep_alive: Callable[[], None]) -> Non
             act()
         except InstrumentError as error:
             failure.append(error)
+        except Exception as error:  # noqa: BLE001 - a mistake of ours or a library's
+            failure.append(InstrumentError(f"{type(error).__name__}: {error}"))
 
     worker = threading.Thread(target=work, daemon=True, name="meanwhile")
     worker.start()

@@ -14,7 +14,7 @@ from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
 from instruments.roles import CycleMeter
 from rampguard.archive.errors import ArchiveError
-from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep
+from rampguard.engine.acquire import Acquisition, FreeRunning, LockStep, forget_what_waits
 from rampguard.engine.before_power import BeforePower, Given, NotProvenOff, Ready, StoppedBeforePower
 from rampguard.engine.care import Care
 from rampguard.engine.cutoff import PROOF_DEADLINE_S, OffDrive, OffProof, OffReport
@@ -125,6 +125,8 @@ class _Run:
             loop.note("band", self.given.prepared.basis.rests_on)
         if self.given.order.direct:
             loop.expect_inrush("full mains at once")
+        # A digitiser has sampled all the while: seconds of it are no part of this run, and an inrush is none of theirs.
+        do_meanwhile(lambda: forget_what_waits(self.given.bench.meters, self.given.bench.clock), loop.keep_alive)
         self._energise(loop)
         live.acquisition.start()
         loop.run(_gave_up)

@@ -104,7 +104,7 @@ class Waves:
         while not isinstance(told := self._inbox.get(), _End):
             try:
                 self._keep(self._take(told))
-            except ValueError as error:  # a block that is none; what comes after it goes on
+            except Exception as error:  # noqa: BLE001 - a block that is none; what comes after it goes on
                 self._capture.log(f"waveforms: {error}")
         self._keep(self._keeper.finish())
 

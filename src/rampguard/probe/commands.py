@@ -14,7 +14,7 @@ from instruments.connect import close_bench, connect
 from instruments.errors import InstrumentError
 from instruments.roles import AcSource, Bench, Position
 from rampguard.cautions import NOT_PROVEN_OFF_BANNER
-from rampguard.engine.before_power import SOURCE_LIMIT_RATIO
+from rampguard.engine.ceilings import SOURCE_LIMIT_RATIO
 from rampguard.engine.cutoff import OffProof
 from rampguard.engine.guarded import GuardedBench, reading_of
 from rampguard.engine.guardian import prove_exclusive
