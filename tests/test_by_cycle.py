@@ -36,6 +36,7 @@ def test_a_short_behind_a_main_relay_is_cut_within_six_cycles_and_replays_so(tmp
     assert code == 3
     assert said["off"]["proven"]
     happened = events(Path(said["capture"]))
+    assert "power-pressed" in happened, said["trip"]
     assert 0.0 < happened["trip"] - happened["power-pressed"] <= 6 * CYCLE_S + 1e-9
     replayed = subprocess.run(
         [*RAMPGUARD, "replay", said["capture"], "--json"], capture_output=True, text=True, timeout=100
