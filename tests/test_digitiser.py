@@ -146,6 +146,22 @@ def test_samples_that_are_lost_are_a_missing_reading_that_says_how_many() -> Non
     assert all(r.validity is Validity.VALID for t in told if not t.problem for r in t.readings)
 
 
+@pytest.mark.parametrize(("every", "lost", "guards"), [(3, 64, False), (4, 128, False), (25, 32, True)])
+def test_cycles_between_gaps_count_for_nothing_once_too_much_is_lost(every: int, lost: int, guards: bool) -> None:
+    with served() as on:
+        on.told(0.3)
+        told = []
+        for n in range(100):
+            on.world.advance(0.02)
+            if n % every == 0:
+                on.link.write(f"DIAG:LOSE {lost}")
+            told += on.meter.cycles()
+    late = [t for t in told[len(told) // 2 :] if "were lost before" not in t.problem]
+    assert late
+    assert {r.validity for t in late for r in t.readings} == {Validity.VALID if guards else Validity.INVALID}
+    assert guards or "does not guard" in late[0].problem
+
+
 def test_what_nobody_asks_for_in_time_is_told_as_lost() -> None:
     with served() as on:
         on.told(0.3)

@@ -8,6 +8,7 @@ input is behind the other is set right before anything is summed up, and what is
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -60,6 +61,10 @@ LATE_S: Final = 0.1
 """Samples that come later than this, by their number, come from a backlog; below it there is no telling..."""
 DRIFT: Final = 1e-3
 """...nor within what a digitiser's clock may be off, far more than crystals are (common practice, no source)."""
+LOSSES_S: Final = 0.5
+"""Of the newest samples, over so long..."""
+MOST_LOST: Final = 0.1
+"""...no more than this part may be lost: between gaps too few cycles are left to guard by, however good they are."""
 OFF_PACE: Final = 0.06
 """Line voltage's cycles may be so far from nominal mains; further off, samples do not come at the stated rate..."""
 OFF_PACE_CYCLES: Final = 25
@@ -147,6 +152,8 @@ class DigitiserMeter:
         """Samples lost before those that the tap is told next."""
         self._next = 0
         """Number of the sample that is to come next."""
+        self._losses: deque[tuple[int, int]] = deque()
+        """Gaps of the newest `LOSSES_S`: the number of the sample after each, and how many it holds."""
         self._zero_s = math.inf
         """Bench time by which sample 0 had been taken, by the block that came soonest."""
         self._begin_anew(0)
@@ -172,6 +179,7 @@ class DigitiserMeter:
             )
         command(self._link, self._dialect, self._how.start)
         self._next, self._started, self._zero_s = 0, True, math.inf
+        self._losses.clear()
         self._begin_anew(0)
 
     def _begin_anew(self, first: int) -> None:
@@ -213,6 +221,7 @@ class DigitiserMeter:
             return []
         told = []
         if block.lost:
+            self._losses.append((block.first, block.lost))
             self._begin_anew(block.first)
             told.append(self._gap(block))
         self._note_full(block)
@@ -302,7 +311,7 @@ class DigitiserMeter:
         out = (OF_VOLTAGE if self._is_full(cycle.volts, self._volts) else frozenset()) | (
             OF_CURRENT if self._was_full(cycle) else frozenset()
         )
-        problem = self._pace_problem(cycle)
+        problem = self._pace_problem(cycle) or self._loss_problem()
         readings = []
         for signal, value, bound in self._figures(power):
             no_number = not math.isfinite(value)  # which no ceiling would ever trip on
@@ -333,6 +342,16 @@ class DigitiserMeter:
     @staticmethod
     def _is_full(samples: Samples, of: _Input) -> bool:
         return float(np.max(np.abs(samples))) >= FULL * of.full
+
+    def _loss_problem(self) -> str:
+        """Where so much is lost that what is left does not guard."""
+        span = LOSSES_S * self._rate_hz
+        while self._losses and self._losses[0][0] < self._next - span:
+            self._losses.popleft()
+        share = sum(lost for _, lost in self._losses) / span
+        if share <= MOST_LOST:
+            return ""
+        return f"{self.name}: loses more than {MOST_LOST:.0%} of its samples: what is left of them does not guard"
 
     def _pace_problem(self, cycle: Cycle) -> str:
         """Where the line's own cycles say that samples do not come at the stated rate."""
