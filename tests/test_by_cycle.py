@@ -205,3 +205,21 @@ def test_a_source_s_own_current_limit_does_not_rise_for_the_meter_that_reads_the
     assert by_window.event_current_a is not None
     assert source_limit_a(by_window) == pytest.approx(1.5 * by_window.event_current_a)
     assert source_limit_a(by_cycle) == pytest.approx(source_limit_a(by_window))
+
+
+# -- on wall time, where a press takes its time and meters do not read at the same moment ------------------------------
+
+
+@pytest.mark.parametrize("meters", ["power-meter", "digitiser"])
+def test_a_receiver_that_is_whole_passes_on_wall_time(tmp_path: Path, meters: str) -> None:
+    """Its relay closes as the button goes down, 0.3 s before it is let go; its rails come up between two readings."""
+    with served_bench(tmp_path, "--meters", meters, unit="healthy-receiver", speed=3.0) as bench:
+        done = subprocess.run(
+            [*RAMPGUARD, "run", "--bench", str(bench.bench_file), "--into", str(tmp_path / "captures")]
+            + ["--permissives-confirmed", "--no-screen", "--json"],
+            capture_output=True,
+            text=True,
+            timeout=100,
+        )
+    said = json.loads(done.stdout)
+    assert (done.returncode, said["outcome"]) == (0, "passed"), said["trip"]

@@ -18,10 +18,10 @@ from guard_help import (
     reading,
     run,
 )
-from rampguard.guard.decision import Decision, Layer, Observation, Severity, Trip
+from rampguard.guard.decision import POWER_PRESSED, Decision, Layer, Observation, Severity, Trip
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, trip_from_outside
 from rampguard.guard.limits import Limits, LimitsError
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Reading, Signal, Validity
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, REAL_POWER, Quantity, Reading, Signal, Validity
 
 
 @pytest.mark.parametrize(
@@ -153,6 +153,23 @@ class TestRails:
         ]
         still = [replace(o, set_voltage_v=100.0) for o in self._held(100.0, -40.0)]
         assert last(*still, *emptying).trip is None
+
+    def test_rails_that_come_up_after_a_press_are_not_compared(self) -> None:
+        """Read at different moments, one is ahead of the other."""
+        limits = Limits(line_voltage_v=250.0, rail_difference_v=5.0, watched=())
+        plus, minus = Signal(Quantity.RAIL, "plus"), Signal(Quantity.RAIL, "minus")
+        state = GuardState()
+        severities = {}
+        for n in range(80):
+            now_s = 0.1 * n
+            event = POWER_PRESSED if n == 30 else ""
+            readings = [Reading(LINE_VOLTAGE, 160.0, now_s, now_s)]
+            if n > 30:
+                readings += [Reading(plus, 30.0, now_s, now_s), Reading(minus, -1.0, now_s, now_s)]
+            state, decision = judge(state, limits, Observation(now_s, tuple(readings), None, event))
+            severities[n] = decision.severity
+        assert Severity.TRIP not in {severities[n] for n in range(60)}
+        assert severities[61] is Severity.TRIP
 
     def test_rails_that_differ_by_the_ceiling_do_not_trip(self) -> None:
         assert last(*self._held(100.0, -35.0)).findings == ()

@@ -87,10 +87,10 @@ class Loop:
         """Whether a person is the cut-off."""
         return not self.parts.bench.cut_offs
 
-    def expect_inrush(self, why: str) -> None:
+    def expect_inrush(self, why: str, kind: str = "inrush") -> None:
         """What is read next is of an inrush that is expected."""
         self._event = POWER_PRESSED
-        self.note("inrush", why)
+        self.note(kind, why)
 
     def keep_alive(self) -> None:
         """Feed the watchdog and listen to the operator; called at every turn and while waiting within one."""
@@ -261,10 +261,10 @@ class Loop:
     def _walk(self) -> None:
         if self.interlock.state is not State.LIVE:
             return
-        pressed = self._press_power() or self.parts.operator.take_power_pressed()
-        if pressed:
-            self._event = POWER_PRESSED
-            self.note(POWER_PRESSED, "power was pressed")
+        pressed = self._press_power()
+        if self.parts.operator.take_power_pressed():
+            pressed = True
+            self.expect_inrush("power was pressed", POWER_PRESSED)
         if self.parts.care is not None and self.parts.care.has_begun:
             self._go_on_at_full_line(self.parts.care)
             return
@@ -297,7 +297,8 @@ class Loop:
     def _press_power(self) -> bool:
         """At a stage that waits for it, press where the bench can; whether a press has just been made."""
         presser, on_plan = self.parts.presser, self.parts.supply.on_plan
-        presser.wait_at(self.parts.plan.stages[on_plan.stage_index], on_plan)
+        if presser.wait_at(self.parts.plan.stages[on_plan.stage_index], on_plan):
+            self.expect_inrush("power was pressed", POWER_PRESSED)  # a relay may close before it is let go
         ended, problem = presser.take_end()
         if problem:
             self.note("link", f"{problem} Press the unit's power button by hand.")

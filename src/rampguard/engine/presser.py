@@ -35,12 +35,14 @@ class Presser:
             self._thread = threading.Thread(target=self._press, args=(self._button,), daemon=True, name="press")
             self._thread.start()
 
-    def wait_at(self, stage: Stage, on_plan: RampState) -> None:
-        """At a stage that waits for it, once the stage's line voltage is there, press once."""
+    def wait_at(self, stage: Stage, on_plan: RampState) -> bool:
+        """At a stage that waits for it, once the stage's line voltage is there, press once; whether that begins now."""
         wanted = stage.ends_when == "power-pressed" and on_plan.arrived_s is not None
-        if wanted and self.able and self._pressed_at_stage != on_plan.stage_index:
+        begins = wanted and self.able and self._pressed_at_stage != on_plan.stage_index
+        if begins:
             self._pressed_at_stage = on_plan.stage_index
             self.begin()
+        return begins
 
     def take_end(self) -> tuple[bool, str]:
         """Whether a press has ended since this was last asked, and what went wrong with it; empty if nothing did."""
