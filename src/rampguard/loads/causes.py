@@ -40,9 +40,9 @@ APART_S: Final = 0.12
 TOLD_FROM: Final = 0.004
 """Below this part of line voltage nothing is told: thresholds and zeros of meters decide there."""
 TAIL_S: Final = 2.0
-"""For so long after power was pressed nothing is told: a core that was switched on away from its own flux draws more than
-it will until that has died away (winding resistance and magnetising inductance: a second or so, textbook), which no
-sample does. Seen on simulated receivers: 4 of 2,000 healthy ones were taken for shorted turns 1.3 s after it."""
+"""For so long after power was pressed nothing is told: a core that was switched on away from its own flux draws more
+than it will until that has died away (winding resistance and magnetising inductance: a second or so, textbook), which
+no sample does. Seen on simulated receivers: 4 of 2,000 healthy ones were taken for shorted turns 1.3 s after it."""
 LEAST: Final = -600.0
 """No logarithm of a likelihood counts for less, against the best."""
 
