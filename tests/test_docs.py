@@ -95,7 +95,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 EXPECTED_CODES = {"demo --no-screen": 0, "demo --unit shorted-output": 3, "replay captures": 3, "replay measured": 0}
 EXPECTED_CODES |= {"plot": 0, "classes": 0, "demo --hand": 0, "demo --no-relay --unit shorted-output": 3}
 EXPECTED_CODES |= {"sums": 0, "waveforms": 0}
-EXPECTED_CODES |= {"sums": 0, "estimates": 0}
+EXPECTED_CODES |= {"sums": 0, "estimates": 0, "demo --unit shorted-receiver": 3}
 EXPECTED_CODES |= {"demo --wires": 0, "demo --unit healthy-amplifier --no-screen": 0}
 EXPECTED_CODES |= {"bench list": 0, "demo --unit repaired-amplifier --warm-up": 0, "demo --cold-starts": 0}
 EXPECTED_CODES |= {"demo --unit shorted-section --hunt": 0}
@@ -254,7 +254,7 @@ def test_the_cold_sheet_and_the_parts_of_the_docs_are_the_programs(tmp_path: Pat
 def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) -> None:
     page = (ROOT / "docs" / "bench.md").read_text(encoding="utf-8")
     blocks = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
-    bench, by_relay, by_person, typed, voltmeter, cut_off, button, serial, stream, modbus = blocks
+    bench, by_relay, by_person, sampled, typed, voltmeter, cut_off, button, serial, stream, modbus = blocks
 
     def bench_of(text: str) -> BenchFile:
         (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
@@ -264,6 +264,7 @@ def test_the_bench_file_and_the_dialect_of_the_docs_are_taken(tmp_path: Path) ->
     instruments = bench.split("[roles]")[0]
     assert bench_of(instruments + by_relay).kind is BenchKind.HAND_TURNED
     assert bench_of(instruments + by_person).kind is BenchKind.PERSON_CUTS
+    assert bench_of(instruments + sampled).digitiser == "digitiser"
     by_typing = by_person.replace("power-meter", "hand-meters")
     assert bench_of(instruments + typed + by_typing).is_keyed
     head = 'format = 1\nname = "mine"\ntitle = "Mine"\n'

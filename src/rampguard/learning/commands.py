@@ -71,6 +71,7 @@ def _untold(captures: Sequence[str]) -> list[str]:
         f"{untold[1]}",
         WIDTH,
         break_long_words=False,
+        break_on_hyphens=False,  # a path is to be copied
     )
 
 
