@@ -50,6 +50,9 @@ it is negative, its mean. None has a ceiling: line current has one."""
 LINE_QUANTITIES: Final = SHAPE_QUANTITIES | {Quantity.LINE_VOLTAGE, Quantity.LINE_CURRENT, Quantity.REAL_POWER}
 """Quantities of the line: a bench has one of each. All others belong to a named channel of the unit."""
 
+LINE_WINDOW_S: Final = 0.1
+"""What one reading of most line meters averages."""
+
 BEHIND_RELAY: Final = "-terminals"
 """What is behind the speaker relay of a channel is called after it, and so."""
 

@@ -31,10 +31,9 @@ from rampguard.guard.evidence import causes_message, ranked, wave_message
 from rampguard.guard.interlock import OFF_COMMANDED, State
 from rampguard.guard.judge import GuardState, TimeRanBackwards, judge, judge_expected
 from rampguard.guard.limits import Limits, LimitsError
-from rampguard.guard.windows import WINDOW_S
 from rampguard.loads.basis import Basis, FactError
 from rampguard.loads.classes import LoadClass, UnknownLoadClass, load_class
-from rampguard.quantities import Accuracy, Quantity, Signal
+from rampguard.quantities import LINE_WINDOW_S, Accuracy, Quantity, Signal
 
 STANDARD_INPUT: Final = "-"
 LIMITS_NAME: Final = "limits.toml"
@@ -288,7 +287,7 @@ def _recorded_window_s(file: str) -> float:
     """What one reading of the line averages: whatever a capture is judged by, its meter stays the same."""
     path = Path(file) / LIMITS_NAME
     if file == STANDARD_INPUT or not path.is_file():
-        return WINDOW_S
+        return LINE_WINDOW_S
     with path.open("rb") as stream:
         return Limits.from_table(tomllib.load(stream)["limits"]).line_window_s
 

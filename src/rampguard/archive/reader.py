@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import Any, BinaryIO
 
 from rampguard.archive.descriptor import DESCRIPTOR_NAME, EVENTS_NAME, READINGS_NAME, RECORDING
 from rampguard.archive.errors import CaptureError
@@ -19,9 +19,7 @@ from rampguard.archive.rows import EVENT_COLUMNS, CaptureEvent, Row
 from rampguard.archive.seal import verify_seal
 from rampguard.archive.table import TableReader
 from rampguard.archive.waveforms import WaveformFile, waveforms_of
-
-OTHER_METERS_S: Final = 0.1
-"""What a reading averages in records that do not say."""
+from rampguard.quantities import LINE_WINDOW_S
 
 
 class Completeness(StrEnum):
@@ -45,8 +43,8 @@ class Capture:
     @property
     def line_window_s(self) -> float:
         """What one reading of the line averages, s: a cycle where a digitiser was the line's meter."""
-        told = self.limits.get("line_window_s", OTHER_METERS_S)
-        return float(told) if isinstance(told, int | float) else OTHER_METERS_S
+        told = self.limits.get("line_window_s")
+        return float(told) if isinstance(told, int | float) else LINE_WINDOW_S
 
     @property
     def result(self) -> dict[str, Any] | None:

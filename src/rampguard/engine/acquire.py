@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from instruments.errors import InstrumentError
-from instruments.roles import AcSource, CycleMeter, Knob, Meter
+from instruments.roles import AcSource, CycleMeter, Knob, Meter, Told
 from rampguard.engine.ceilings import LEAST_PERIOD_S
 from rampguard.guard.limits import Limits
 from rampguard.quantities import Clock, Reading, Signal, Validity
@@ -59,28 +59,26 @@ class Acquisition(Protocol):
 
 
 def told_of(meter: Meter, clock: Clock) -> list[Batch]:
-    """What a meter has to say: one moment, or every cycle since; a link that failed makes every signal MISSING."""
-    if not isinstance(meter, CycleMeter):
-        return [read_once(meter, clock)]
-    return read_cycles(meter, clock)
-
-
-def read_cycles(meter: CycleMeter, clock: Clock) -> list[Batch]:
-    """The same of a meter that tells every cycle."""
-    asked_s = clock.now_s()
-    try:
-        return [Batch(meter.name, told.readings, told.problem) for told in meter.cycles()]
-    except Exception as error:  # noqa: BLE001 - as in `read_once`
-        return [_missing(meter, clock, asked_s, error)]
+    """What a meter has to say: one moment, or every cycle since."""
+    return _asked(meter, clock, meter.cycles if isinstance(meter, CycleMeter) else lambda: _moment(meter))
 
 
 def read_once(meter: Meter, clock: Clock) -> Batch:
-    """Read a meter; a link that failed, or a mistake of ours, makes every signal MISSING, never zero."""
+    """One moment of a meter; of one that tells every cycle, its newest, waited for."""
+    return _asked(meter, clock, lambda: _moment(meter))[0]
+
+
+def _moment(meter: Meter) -> list[Told]:
+    return [Told(tuple(meter.read()))]
+
+
+def _asked(meter: Meter, clock: Clock, ask: Callable[[], list[Told]]) -> list[Batch]:
+    """A link that failed, or a mistake of ours, makes every signal MISSING, never zero."""
     asked_s = clock.now_s()
     try:
-        return Batch(meter.name, tuple(meter.read()))
+        return [Batch(meter.name, told.readings, told.problem) for told in ask()]
     except Exception as error:  # noqa: BLE001 - a thread that ended would leave a loop in lock-step waiting for ever
-        return _missing(meter, clock, asked_s, error)
+        return [_missing(meter, clock, asked_s, error)]
 
 
 def _missing(meter: Meter, clock: Clock, asked_s: float, error: Exception) -> Batch:
@@ -108,7 +106,7 @@ def forget_what_waits(meters: Sequence[Meter], clock: Clock) -> None:
     """Ask every meter that tells each cycle for those that waited for a reader: they are of before the run."""
     for meter in meters:
         if isinstance(meter, CycleMeter):
-            read_cycles(meter, clock)
+            told_of(meter, clock)
 
 
 class FreeRunning:

@@ -7,9 +7,8 @@ from math import ceil
 from typing import Final
 
 from rampguard.guard.limits import GROSS_NATS, SUBTLE_NATS, Limits
-from rampguard.guard.windows import WINDOW_S
 from rampguard.loads.classes import LoadClass
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, LINE_WINDOW_S, Quantity, Signal
 from rampguard.ramp.plan import MAINS_TOLERANCE
 from rampguard.warmup.drive import Drive
 
@@ -51,7 +50,7 @@ def limits_for(
     speed: float = 1.0,
     line_gap_s: float = 0.0,
     cycle_s: float = 0.0,
-    line_window_s: float = WINDOW_S,
+    line_window_s: float = LINE_WINDOW_S,
     idle_v: float | None = None,
     direct: bool = False,
     drive: Drive | None = None,
@@ -81,7 +80,7 @@ def limits_for(
     if direct:  # whatever its class, an inrush comes
         event_a, event_w = _times(_DIRECT_RATIO, nameplate_a), _times(_DIRECT_RATIO, nameplate_w)
         lasting_a, lasting_w = _times(_DIRECT_LASTING_RATIO, nameplate_a), _times(_DIRECT_LASTING_RATIO, nameplate_w)
-    by_cycle = line_window_s < WINDOW_S
+    by_cycle = line_window_s < LINE_WINDOW_S
     # A unit that starts at once rises as far as its ceiling: there the ceiling is all that can tell.
     rise_a, rise_w = (None, None) if load_class is not None and load_class.starts_at_once else (current_a, power_w)
     quantities = {signal.quantity for signal in signals}
@@ -94,7 +93,7 @@ def limits_for(
         event_lasting_current_a=lasting_a,
         event_lasting_power_w=lasting_w if Quantity.REAL_POWER in quantities else None,
         inrush_s=_INRUSH_CYCLES * line_window_s if by_cycle and not direct else _INRUSH_S,
-        line_window_s=min(line_window_s, WINDOW_S),
+        line_window_s=min(line_window_s, LINE_WINDOW_S),
         rail_difference_v=_RAIL_DIFFERENCE_V if _rails(signals) > 1 else None,
         emitter_resistor_v=_emitter_resistor_v(idle_v) if Quantity.EMITTER_RESISTOR in quantities else None,
         temperature_degc=_TEMPERATURE_DEGC if Quantity.TEMPERATURE in quantities else None,

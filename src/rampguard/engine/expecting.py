@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from rampguard.guard.decision import DRIVEN, POWER_PRESSED, TOUCHED, Observation
+from rampguard.guard.windows import cycles_in_window, taken_together
 from rampguard.loads.band import BandState
 from rampguard.loads.basis import Basis
 from rampguard.loads.causes import CausesState
-from rampguard.loads.following import WINDOW_S, Sight
+from rampguard.loads.following import Sight
 from rampguard.loads.model import Drawn, chosen
 from rampguard.loads.shapes import ShapesState
 from rampguard.loads.trial import Crowd
@@ -21,6 +21,7 @@ from rampguard.quantities import (
     LINE_CURRENT_DOWN,
     LINE_CURRENT_UP,
     LINE_VOLTAGE,
+    LINE_WINDOW_S,
     REAL_POWER,
     SHAPE_QUANTITIES,
     Expectation,
@@ -123,10 +124,10 @@ def _outside(expectation: Expectation, sight: Sight) -> bool:
 
 
 class Gathered:
-    """Cycles of the line on their way to making up a window. ``cycle_s`` is how long one lasts."""
+    """Cycles of the line on their way to making up a window of ``count``."""
 
-    def __init__(self, cycle_s: float) -> None:
-        self._count = max(1, round(WINDOW_S / cycle_s))
+    def __init__(self, count: int) -> None:
+        self._count = count
         self._rows: list[dict[Signal, Reading]] = []
         self._event = ""
 
@@ -146,15 +147,11 @@ class Gathered:
 
 
 def _together(rows: list[dict[Signal, Reading]]) -> tuple[Reading, ...]:
-    """Each signal over some cycles: rms of what is rms, the mean of power, and of the peaks."""
+    """Each signal over some cycles."""
     readings = []
     for signal in dict.fromkeys(signal for row in rows for signal in row):
         found = [row[signal] for row in rows if signal in row]
-        values = [reading.value or 0.0 for reading in found]
-        if signal in (LINE_VOLTAGE, LINE_CURRENT):
-            value = math.sqrt(sum(value * value for value in values) / len(values))
-        else:
-            value = sum(values) / len(values)
+        value = taken_together([reading.value or 0.0 for reading in found], signal)
         readings.append(replace(found[-1], value=value, bound=max(reading.bound for reading in found)))
     return tuple(readings)
 
@@ -171,8 +168,9 @@ class Sights:
     not mixed with what is read after it; and what layer 1 has tripped on is judged at once.
     """
 
-    def __init__(self, line_window_s: float = WINDOW_S) -> None:
-        self._gathered = None if line_window_s > 0.5 * WINDOW_S else Gathered(line_window_s)
+    def __init__(self, line_window_s: float = LINE_WINDOW_S) -> None:
+        count = cycles_in_window(line_window_s)
+        self._gathered = Gathered(count) if count > 1 else None
         self._waiting: dict[Signal, Reading] = {}
         self._peaks: tuple[float | None, float | None] = (None, None)
         self._event = False

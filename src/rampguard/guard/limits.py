@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, field, fields
 from typing import Final
 
-from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Signal
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, LINE_WINDOW_S, Quantity, Signal
 
 GROSS_NATS: Final = 6.0
 SUBTLE_NATS: Final = 0.4
@@ -45,7 +45,7 @@ class Limits:
     event_lasting_power_w: float | None = None
     """The same of real power."""
     inrush_s: float = 0.15
-    line_window_s: float = 0.1
+    line_window_s: float = LINE_WINDOW_S
     """What one reading of the line averages. Where that is a cycle, `inrush_s` is some cycles, and layers 2 and 3 judge
     the means of 0.1 s that they are made for."""
 

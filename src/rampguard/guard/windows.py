@@ -11,10 +11,10 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from rampguard.quantities import LINE_CURRENT, REAL_POWER, Signal
+from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, LINE_WINDOW_S, REAL_POWER, Signal
 
-WINDOW_S: Final = 0.1
-"""What one reading of most line meters averages."""
+RMS: Final = frozenset({LINE_VOLTAGE, LINE_CURRENT})
+"""Signals whose squares add; the values of all others do."""
 MADE_OF_CYCLES: Final = frozenset({LINE_CURRENT, REAL_POWER})
 """What is taken together."""
 Recent = Sequence[tuple[float, float]]
@@ -23,7 +23,7 @@ Recent = Sequence[tuple[float, float]]
 
 def cycles_in_window(line_window_s: float) -> int:
     """How many readings of the line make up a window; 1 where each is one."""
-    return max(1, round(WINDOW_S / line_window_s)) if line_window_s > 0.0 else 1
+    return max(1, round(LINE_WINDOW_S / line_window_s)) if line_window_s > 0.0 else 1
 
 
 def denser(signal: Signal, count: int) -> float:
@@ -33,14 +33,17 @@ def denser(signal: Signal, count: int) -> float:
     return math.sqrt(count) if signal == LINE_CURRENT else float(count)
 
 
+def taken_together(values: Sequence[float], signal: Signal) -> float:
+    """What a signal is over some readings of the same length: rms of what is rms, the mean of anything else."""
+    if signal in RMS:
+        return math.sqrt(sum(value * value for value in values) / len(values))
+    return sum(values) / len(values)
+
+
 def windows(recent: Recent, signal: Signal, count: int) -> list[tuple[float, float]]:
     """The windows that end with each reading, from the first that has enough: rms of current, means of power."""
     if count == 1:
         return list(recent)
-    squared = signal == LINE_CURRENT
-    sums = [value * value if squared else value for _, value in recent]
-    found = []
-    for end in range(count, len(recent) + 1):
-        mean = sum(sums[end - count : end]) / count
-        found.append((recent[end - 1][0], math.sqrt(mean) if squared else mean))
-    return found
+    values = [value for _, value in recent]
+    ends = range(count, len(recent) + 1)
+    return [(recent[end - 1][0], taken_together(values[end - count : end], signal)) for end in ends]

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rampguard.loads.model import Drawn, Model, State, chosen
 from rampguard.loads.rectifier import Floats
 from rampguard.loads.uncertainty import combined, standard
+from rampguard.quantities import LINE_WINDOW_S
 
 MODEL_ERROR: Final = 0.10
 """A sample may be off by so much though its parameters are the unit's: what the closed forms leave out."""
@@ -29,7 +30,7 @@ COME_COST: Final = 4.0
 """...and so much more where it is a fault that comes: it might have come at any other moment of a ramp as well."""
 ROUGH_ERROR: Final = 0.3
 """Whether the class fits at all is asked with so much allowed: its best sample need not be the unit's twin."""
-WINDOW_S: Final = 0.1
+WINDOW_S: Final = LINE_WINDOW_S
 """What a meter averages over at least; a charge may fall into one window..."""
 BURST_S: Final = 0.02
 """...within one cycle of it."""
