@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from instruments.dialect import AS_WIRED, Dialect, DigitiserDialect
+from instruments.dialect import AS_WIRED, Dialect
+from instruments.dialect_roles import DigitiserDialect
 from instruments.keyed import KEYED, keyed_problems
 from instruments.replies import UNITS
 from instruments.roles import Position

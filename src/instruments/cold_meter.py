@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from instruments.dialect import ColdDialect, Dialect
+from instruments.dialect import Dialect
+from instruments.dialect_roles import ColdDialect
 from instruments.errors import InstrumentError
 from instruments.instrument import command, drain_errors
 from instruments.replies import parse_number

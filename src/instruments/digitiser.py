@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from instruments.cycle_power import CyclePower, cycle_power
 from instruments.cycles import Cycle, CycleCutter, Samples
-from instruments.dialect import Dialect, DigitiserDialect
+from instruments.dialect import Dialect
+from instruments.dialect_roles import DigitiserDialect
 from instruments.errors import BadReply, InstrumentError
 from instruments.instrument import command
 from instruments.replies import parse_number

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from instruments.dialect import AS_WIRED, INPUT, Dialect, Measurement, Range, Setting
+from instruments.dialect import AS_WIRED, INPUT, Dialect, Measurement, Range
+from instruments.dialect_roles import Setting
 from instruments.errors import BadReply, CommandRefused, InstrumentError
 from instruments.replies import UNITS, parse_error, parse_number, parse_reading, split_fields
 from instruments.roles import OutputState, Position, Wire

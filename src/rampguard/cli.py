@@ -7,15 +7,16 @@ import os
 import signal
 import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import instruments
 from rampguard.argument_types import Act
 from rampguard.arguments import parser_of
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_OUR_ERROR, EXIT_STOPPED, RunOrder
-from rampguard.followed import Wanted, draw, follow_all, print_json, screen_fits
+from rampguard.followed import Wanted, draw, follow_all, screen_fits
 from rampguard.job.errors import JobError
+from rampguard.orders import captures_into, job_folder, order_of, sheet_of_job, sheet_of_run
+from rampguard.printed import print_json
 
 if TYPE_CHECKING:
     from rampguard.demo import OnTheBench
@@ -68,15 +69,15 @@ def _demo(options: argparse.Namespace) -> int:
         options.unit, at_the_end = chosen
     unit = options.unit = options.unit or DEFAULT_UNIT
     turns = options.turn or (on_screen and (options.hand or options.no_relay))
-    of_job = _sheet_of_job(options)
+    of_job = sheet_of_job(options)
     try:
         sheet = (of_job or sheet_of(unit)) if options.warm_up else None
         on_the_bench = replace(_on_the_bench(options), averaged=options.warm_up)
         with SimulatedBench(on_the_bench) as bench_file:
             order = RunOrder(
                 bench=str(bench_file),
-                into=_into(options),
-                job=_job(options),
+                into=captures_into(options),
+                job=job_folder(options),
                 sheet=None if sheet is None else str(sheet),
                 seed=options.seed,
                 pace=options.speed,
@@ -119,7 +120,7 @@ def _on_the_bench(options: argparse.Namespace) -> OnTheBench:
 def _run(options: argparse.Namespace) -> int:
     from rampguard.cold.gate import answered_by
 
-    of_job = _sheet_of_job(options)  # a job that cannot be used refuses before anybody is asked anything
+    of_job = sheet_of_job(options)  # a job that cannot be used refuses before anybody is asked anything
     overrides = dict(options.override)
     on_screen = screen_fits(no_screen=options.no_screen, as_json=options.json)
     answered = answered_by(options.cold_sheet, overrides)
@@ -127,9 +128,9 @@ def _run(options: argparse.Namespace) -> int:
     asks_on_screen = on_screen and not options.permissives_confirmed and answered is not None
     confirmed = _confirmed(options, overrides, answered, asks_on_screen=asks_on_screen)
     order = replace(
-        _order(options, confirmed, overrides),
+        order_of(options, confirmed, overrides),
         plan=None if options.plan is None else str(options.plan),
-        sheet=_sheet(options, of_job),
+        sheet=sheet_of_run(options, of_job),
         cold_sheet=None if options.cold_sheet is None else str(options.cold_sheet),
         facts=options.facts,
         series_lamp_w=options.series_lamp_w,
@@ -140,54 +141,11 @@ def _run(options: argparse.Namespace) -> int:
     return _follow(order, wanted, options.look_on)
 
 
-def _sheet(options: argparse.Namespace, of_job: Path | None) -> str | None:
-    """The unit sheet of a run: as said; else the job's, but for a run behind a series lamp, where no idle is set."""
-    if options.sheet is not None:
-        return None if str(options.sheet) == "none" else str(options.sheet)
-    if of_job is None or options.series_lamp_w is not None:
-        return None
-    print(f"at full line it goes on by the job's unit sheet, {of_job} (not so: --sheet none)", file=sys.stderr)
-    return str(of_job)
-
-
-def _sheet_of_job(options: argparse.Namespace) -> Path | None:
-    """The job is read; its unit sheet, where it names one. Raises JobError."""
-    from rampguard.job.on_bench import job_for_run, sheet_for_run
-
-    job = job_for_run(options.job)
-    return None if job is None else sheet_for_run(options.job, job)
-
-
-def _job(options: argparse.Namespace) -> str | None:
-    return None if options.job is None else str(options.job)
-
-
-def _into(options: argparse.Namespace) -> str:
-    of_job = options.job / "captures" if options.job is not None else Path("captures")
-    return str(of_job if options.into is None else options.into)
-
-
 def _hunt(options: argparse.Namespace) -> int:
-    _sheet_of_job(options)
+    sheet_of_job(options)
     overrides: dict[str, str] = {}
     confirmed = _confirmed(options, overrides, frozenset(), asks_on_screen=False)
-    return follow_all(_order(options, confirmed, overrides), Wanted(options.json, hunts_in=options.sections))
-
-
-def _order(options: argparse.Namespace, confirmed: str, overrides: dict[str, str]) -> RunOrder:
-    """What every power-up on a bench is ordered by."""
-    mains_v, mains_hz = options.mains or (None, None)
-    return RunOrder(
-        bench=str(options.bench),
-        into=_into(options),
-        job=_job(options),
-        load_class=options.load_class,
-        nameplate_w=options.nameplate_w,
-        mains_v=mains_v,
-        mains_frequency_hz=mains_hz,
-        permissives_confirmed=confirmed,
-        overrides=overrides,
-    )
+    return follow_all(order_of(options, confirmed, overrides), Wanted(options.json, hunts_in=options.sections))
 
 
 def _confirmed(

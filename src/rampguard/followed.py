@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE, EXIT_STOPPED, RunOrder
+from rampguard.printed import print_json
 from rampguard.typed_lines import TypedLines
 
 if TYPE_CHECKING:
@@ -63,11 +63,6 @@ def follow_all(order: RunOrder, wanted: Wanted) -> int:
     if wanted.as_json:
         print_json(result)
     return code
-
-
-def print_json(value: dict[str, Any]) -> None:
-    """One object on a line, for scripts."""
-    print(json.dumps(value, allow_nan=False), flush=True)
 
 
 @dataclass(slots=True)

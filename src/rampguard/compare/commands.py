@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import sys
 from collections.abc import Mapping
@@ -18,6 +17,7 @@ from rampguard.compare.judging import SAME_UNIT, TWINS
 from rampguard.compare.side import Side
 from rampguard.compare.story import message, told
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
+from rampguard.printed import print_json
 
 MOST: Final = 5
 """More captures cannot be told apart on one plot."""
@@ -36,7 +36,7 @@ def compare_captures(options: argparse.Namespace) -> int:
     spread = SAME_UNIT if options.same_unit else TWINS
     comparisons = [compare(sides[0], other, options.at, spread) for other in sides[1:]]
     if options.json:
-        print(json.dumps(message(sides, comparisons), allow_nan=False), flush=True)
+        print_json(message(sides, comparisons))
     else:
         print("\n".join(told(sides, comparisons)))
     return EXIT_DONE

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -11,6 +10,7 @@ import numpy as np
 
 from rampguard.compare.side import Side
 from rampguard.report.ramp_plot import DPI, STYLES, drawable
+from rampguard.report.saved import save_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,16 +30,10 @@ def draw_comparison(sides: Sequence[Side], out: Path) -> None:
 
     Each is scaled to the first one's nameplate voltage. Raises OSError.
     """
-    import matplotlib as mpl
-
     form = "svg" if out.suffix.lower() == ".svg" else "png"
-    with mpl.rc_context():
-        mpl.rcdefaults()  # the picture is the record's, not that of its reader's settings
-        mpl.rcParams["svg.hashsalt"] = "rampguard"
-        partial = out.with_name(out.name + ".part")
-        metadata = {"Date": None} if form == "svg" else {"Software": None}
-        comparison_figure(sides).savefig(partial, format=form, dpi=DPI, metadata=metadata)
-    os.replace(partial, out)
+    metadata = {"Date": None} if form == "svg" else {"Software": None}
+    settings = {"svg.hashsalt": "rampguard"}
+    save_whole(lambda: comparison_figure(sides), out, dpi=DPI, metadata=metadata, form=form, settings=settings)
 
 
 def comparison_figure(sides: Sequence[Side]) -> Figure:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from rampguard.estimates.moments import NothingToTell
 from rampguard.estimates.nominal import NominalError, nominals
 from rampguard.estimates.recorded import ramp_of
 from rampguard.estimates.story import as_message, as_text
+from rampguard.printed import print_json
 
 
 def estimates(folder: Path, nominal: str, *, as_json: bool) -> int:
@@ -30,7 +30,7 @@ def estimates(folder: Path, nominal: str, *, as_json: bool) -> int:
         print(f"{folder}: cannot be read ({error.strerror}); check the path", file=sys.stderr)
         return EXIT_BAD_INPUT
     if as_json:
-        print(json.dumps(as_message(found, given), allow_nan=False), flush=True)
+        print_json(as_message(found, given))
     else:
         print(as_text(folder.name, found, given), flush=True)
     return EXIT_DONE

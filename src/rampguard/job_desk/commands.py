@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
-import json
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -20,6 +19,7 @@ from rampguard.job.writing import change_job, leftovers
 from rampguard.job_desk.asking import Stopped, ask_for
 from rampguard.job_desk.beginning import begin
 from rampguard.job_desk.words import as_message, hours, still_missing, told
+from rampguard.printed import print_json
 
 
 def new(options: argparse.Namespace) -> int:
@@ -42,7 +42,7 @@ def show(options: argparse.Namespace) -> int:
     job, captures, missing = _seen(options.folder)
     left = leftovers(options.folder)
     if options.json:
-        print(json.dumps(as_message(job, captures, missing, left), allow_nan=False), flush=True)
+        print_json(as_message(job, captures, missing, left))
     else:
         print(told(job, captures, missing, left))
     return EXIT_DONE

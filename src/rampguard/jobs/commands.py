@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import json
 import sqlite3
 import sys
 from collections.abc import Callable, Mapping
@@ -16,6 +15,7 @@ from rampguard.jobs.asking import NoWord, Question, Unreadable, count, find, ran
 from rampguard.jobs.summing import sums_of
 from rampguard.jobs.updating import Index, NoJobs, opened
 from rampguard.jobs.words import told_found, told_index, told_problems, told_sums
+from rampguard.printed import print_json
 
 MOST_FOUND: Final = 20
 
@@ -71,7 +71,7 @@ def act(options: argparse.Namespace) -> int:
 def _refused(options: argparse.Namespace, why: str, code: int) -> int:
     _say(why)
     if options.json:
-        _print_json({"format": 1, "outcome": "refused", "reason": why})
+        print_json({"format": 1, "outcome": "refused", "reason": why})
     return code
 
 
@@ -86,13 +86,9 @@ def _print(
 ) -> None:
     if options.json:
         told = [dataclasses.asdict(one) for one in problems]
-        _print_json({"format": 1, "outcome": "done", **message, "unreadable": told})
+        print_json({"format": 1, "outcome": "done", **message, "unreadable": told})
     else:
         print("\n".join(lines))
-
-
-def _print_json(value: Mapping[str, Any]) -> None:
-    print(json.dumps(value, allow_nan=False), flush=True)
 
 
 def _say(text: str) -> None:

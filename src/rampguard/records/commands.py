@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
-from collections.abc import Mapping
-from typing import Any
 
 from rampguard.archive.errors import ArchiveError
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
+from rampguard.printed import print_json
 from rampguard.records import verify as verifying
 
 
@@ -19,7 +17,7 @@ def verify(options: argparse.Namespace) -> int:
     for problem in wrong:
         print(problem, file=sys.stderr)
     if options.json:
-        _print_json(verifying.message(verified, wrong))
+        print_json(verifying.message(verified, wrong))
     else:
         print("\n".join(verifying.lines(verified)))
     return EXIT_DONE if verifying.all_whole(verified, wrong) else EXIT_BAD_INPUT
@@ -38,11 +36,7 @@ def export(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return EXIT_BAD_INPUT
     if options.json:
-        _print_json({"format": 1, "parquet": written.as_message})
+        print_json({"format": 1, "parquet": written.as_message})
     else:
         print("\n".join(written.as_lines))
     return EXIT_DONE
-
-
-def _print_json(value: Mapping[str, Any]) -> None:
-    print(json.dumps(value, allow_nan=False), flush=True)

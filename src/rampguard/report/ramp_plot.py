@@ -8,7 +8,6 @@ line style or marker.
 from __future__ import annotations
 
 import itertools
-import os
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -20,6 +19,7 @@ from rampguard.archive.reader import Capture
 from rampguard.archive.rows import CaptureEvent
 from rampguard.quantities import BEHIND_RELAY, UNIT, Quantity
 from rampguard.report import band_area
+from rampguard.report.saved import save_whole
 from rampguard.report.series import Array, Series, Stage, Trace, gather
 from rampguard.report.thin import shown
 from rampguard.report.words import event_lines, facts, not_proven_off, outcome, title
@@ -66,14 +66,8 @@ def draw_ramp(capture: Capture, out: Path) -> None:
 
     The same capture gives the same picture; the file is there whole or not at all.
     """
-    import matplotlib as mpl
-
-    with mpl.rc_context():
-        mpl.rcdefaults()  # the picture is the record's, not that of its reader's settings
-        figure = ramp_figure(capture)
-        partial = out.with_name(out.name + ".part")
-        figure.savefig(partial, format="png", dpi=DPI, metadata={"Software": None, "Title": title(capture)})
-    os.replace(partial, out)
+    metadata = {"Software": None, "Title": title(capture)}
+    save_whole(lambda: ramp_figure(capture), out, dpi=DPI, metadata=metadata)
 
 
 def ramp_figure(capture: Capture) -> Figure:

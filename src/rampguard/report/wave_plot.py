@@ -5,7 +5,6 @@ In the style of `rampguard.report.ramp_plot`: for print, in grey, the same pictu
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -14,6 +13,7 @@ import numpy as np
 
 from rampguard.archive.reader import Capture
 from rampguard.archive.waveforms import WaveformFile
+from rampguard.report.saved import save_whole
 from rampguard.report.words import title
 from rampguard.waveform.record import Channel, Record
 
@@ -35,15 +35,9 @@ _Style = dict[str, Any]
 
 def draw_waveform(capture: Capture, file: WaveformFile, record: Record, out: Path) -> None:
     """Draw a waveform into a PNG of 1600 x 900 pixels, whole or not at all. Raises OSError."""
-    import matplotlib as mpl
-
-    with mpl.rc_context():
-        mpl.rcdefaults()
-        mpl.rcParams["agg.path.chunksize"] = 10_000  # a line of many samples is drawn in pieces
-        figure = wave_figure(capture, file, record)
-        partial = out.with_name(out.name + ".part")
-        figure.savefig(partial, format="png", dpi=DPI, metadata={"Software": None, "Title": title(capture)})
-    os.replace(partial, out)
+    metadata = {"Software": None, "Title": title(capture)}
+    in_pieces = {"agg.path.chunksize": 10_000}  # a line of many samples is drawn so
+    save_whole(lambda: wave_figure(capture, file, record), out, dpi=DPI, metadata=metadata, settings=in_pieces)
 
 
 def wave_figure(capture: Capture, file: WaveformFile, record: Record) -> Figure:

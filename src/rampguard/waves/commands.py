@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -14,6 +13,7 @@ from rampguard.archive.errors import ArchiveError, CaptureError
 from rampguard.archive.reader import Capture, Completeness, read_capture
 from rampguard.archive.waveforms import WaveformFile
 from rampguard.engine.link import EXIT_BAD_INPUT, EXIT_DONE
+from rampguard.printed import print_json
 from rampguard.waveform.comtrade import Kind, write_comtrade
 from rampguard.waveform.errors import WaveformError
 from rampguard.waveform.record import Record
@@ -165,7 +165,7 @@ def _export(read: Sequence[_Read], into: Path, kind: Kind, done: _Done) -> None:
 
 def _tell(wanted: Wanted, capture: Capture, read: Sequence[_Read], done: _Done) -> None:
     if wanted.as_json:
-        print(json.dumps(_message(capture, read, done), allow_nan=False), flush=True)
+        print_json(_message(capture, read, done))
         return
     for path in (*done.exported, *filter(None, [done.picture])):
         print(f"written: {path}")
