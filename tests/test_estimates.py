@@ -22,7 +22,7 @@ from rampguard.estimates.moments import FROM_V, Moment, NothingToTell, moments_o
 from rampguard.estimates.problem import FREEDOM, Makes, Problem, log_likelihood, parts_of
 from rampguard.estimates.recorded import ramp_of
 from rampguard.estimates.sampled import LEAST_MOMENTS, Posterior, Samples
-from rampguard.estimates.sought import RESERVOIR, SOFT_START, SOUGHT, Unit
+from rampguard.estimates.sought import RESERVOIR, SOFT_START, SOUGHT, SPREADS, Unit
 from rampguard.loads.following import NEAR_ZERO, Sight
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -322,7 +322,10 @@ def test_every_quantity_that_is_sought_has_an_answer(capture: Estimates) -> None
 
 def test_the_spreads_of_the_docs_are_the_codes() -> None:
     page = (ROOT / "docs" / "estimates.md").read_text(encoding="utf-8")
-    rows = dict(re.findall(r"^\| ([a-z_]+)(?:, by its diodes)? \| ([\d.]+) \|$", page, re.MULTILINE))
-    assert {name: float(value) for name, value in rows.items()} == {
-        sought.name: sought.spread for sought in (*SOUGHT, RESERVOIR, SOFT_START)
-    }
+    rows = re.findall(r"^\| ([a-z_]+)(?:, by its diodes)? \| ([\d.]+) \| ([\d.]+) \|$", page, re.MULTILINE)
+    names = [sought.name for sought in (*SOUGHT, RESERVOIR, SOFT_START)]
+    assert sorted(name for name, _, _ in rows) == sorted(names)
+    for column, load_class in ((1, "linear-amplifier"), (2, "receiver")):
+        assert {row[0]: float(row[column]) for row in rows} == {
+            name: SPREADS[load_class].get(name, 0.0) for name in names
+        }
