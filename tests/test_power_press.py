@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import queue
+import subprocess
 import time
 from pathlib import Path
 
@@ -11,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from instruments.errors import InstrumentError
-from live_help import served_bench
+from live_help import RAMPGUARD, served_bench
 from press_help import run_by_hand
 from rampguard.engine.power_press import NOT_SEEN, SAID_FIRST_S, PowerPress, Turned
 from rampguard.engine.presser import Presser
@@ -23,7 +25,7 @@ from rampguard.ramp.stepper import RampState
 PLAN = default_plan("receiver", mains_v=230.0, frequency_hz=50.0, press_power_at_fraction=0.7)
 WAITS = next(n for n, stage in enumerate(PLAN.stages) if stage.ends_when == "power-pressed")
 PLUS = Signal(Quantity.RAIL, "plus")
-NAMEPLATE_A = 1.5
+PLATE = {"nameplate_v": 230.0, "nameplate_w": 345.0}
 
 
 class Button:
@@ -43,8 +45,9 @@ class Waiting:
     """A plan that waits, and what is read and said meanwhile."""
 
     def __init__(self, press: PowerPress | None = None, *, pressed: bool = False) -> None:
-        self.press = PowerPress(Presser(None), NAMEPLATE_A) if press is None else press
+        self.press = PowerPress(Presser(None), **PLATE) if press is None else press
         self.on_plan = RampState(stage_index=WAITS, arrived_s=0.0, power_pressed=pressed)
+        self.read(-2.0, 0.01)
 
     def turn(self, time_s: float, *, said: bool = False) -> Turned:
         return self.press.turn(PLAN.stages[WAITS], self.on_plan, said=said, time_s=time_s)
@@ -101,7 +104,7 @@ def test_a_rail_that_rises_tells_it_too_whichever_meter_reads_first() -> None:
 
 
 def test_where_nothing_waits_for_a_hand_nothing_is_taken_for_one() -> None:
-    bench = Waiting(PowerPress(Presser(Button()), NAMEPLATE_A))
+    bench = Waiting(PowerPress(Presser(Button()), **PLATE))
     assert bench.turn(0.0).why == "power was pressed"
     for one in (bench, Waiting(pressed=True), Waiting()):
         if one.on_plan.power_pressed:
@@ -111,7 +114,7 @@ def test_where_nothing_waits_for_a_hand_nothing_is_taken_for_one() -> None:
 
 
 def test_a_bench_that_failed_to_press_leaves_it_to_a_hand() -> None:
-    one = Waiting(PowerPress(Presser(Button("button: no answer.")), NAMEPLATE_A))
+    one = Waiting(PowerPress(Presser(Button("button: no answer.")), **PLATE))
     turned = [one.turn(0.0)]
     while not turned[-1].problem:
         time.sleep(0.002)
@@ -121,6 +124,18 @@ def test_a_bench_that_failed_to_press_leaves_it_to_a_hand() -> None:
     assert not any(now.pressed for now in turned)
     one.turn(0.2)
     assert [one.read(1.0, 0.01), one.read(1.1, 2.0)][1].startswith("line current has risen by 2 A")
+
+
+def test_what_a_standby_supply_draws_as_the_line_comes_on_is_no_press() -> None:
+    """Switched on at full mains: the first window has only part of it."""
+    one = Waiting()
+    one.turn(0.0)
+    assert [one.read(0.1 * n, amperes, volts) for n, (amperes, volts) in enumerate([(0.0, 0.1), (0.02, 80.0)])] == [
+        "",
+        "",
+    ]
+    assert [one.read(0.2 + 0.1 * n, 0.3 / (1 + n), 230.0) for n in range(30)] == [""] * 30
+    assert one.read(3.3, 3.0, 230.0).startswith("line current has risen by 3 A")
 
 
 @given(
@@ -172,3 +187,7 @@ def test_a_short_behind_the_button_is_cut_although_nobody_has_said_a_word(tmp_pa
         code, said, story = run_by_hand(bench, tmp_path, press_after_s=1.5, say_after_s=None)
     assert (code, said["outcome"], said["off"]["proven"]) == (3, "tripped", True)
     assert "waited" not in said["trip"]["reason"], story
+    replayed = subprocess.run(
+        [*RAMPGUARD, "replay", said["capture"], "--json"], capture_output=True, text=True, timeout=100
+    )
+    assert json.loads(replayed.stdout)["trip"] == said["trip"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from rampguard.engine.presser import Presser
-from rampguard.engine.relay_rise import RelayRise
+from rampguard.engine.relay_rise import FROM, RelayRise
 from rampguard.guard.case import words
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE, Quantity, Reading, Signal
 from rampguard.ramp.plan import Stage
@@ -20,6 +20,8 @@ from rampguard.ramp.stepper import RampState
 
 RISES: Final = 0.02
 """A rise by so much of nameplate current is a relay's, while the plan waits for one; common practice, no source."""
+UP_FOR_S: Final = 1.0
+"""For so long line voltage has been enough for a standby supply to hold a relay."""
 RAIL_RISES_V: Final = 2.0
 """So does a rail that rises by so much: its meter may have read before the line's; common practice, no source."""
 SAID_FIRST_S: Final = 5.0
@@ -42,11 +44,12 @@ class Turned:
 
 
 class PowerPress:
-    """Of one run. ``nameplate_a`` is nameplate current."""
+    """Of one run, of a unit with this nameplate."""
 
-    def __init__(self, presser: Presser, nameplate_a: float) -> None:
+    def __init__(self, presser: Presser, *, nameplate_v: float, nameplate_w: float) -> None:
         self._presser = presser
-        self._nameplate_a = nameplate_a
+        self._nameplate_a = nameplate_w / nameplate_v
+        self._from_v = FROM * nameplate_v
         self._by_hand = not presser.able
         self._stage_index = -1
         """Of the stage that waits for a hand; -1: none does."""
@@ -54,6 +57,8 @@ class PowerPress:
         """None: nothing waits for it, or it has risen."""
         self._said_s: float | None = None
         self._volts = 0.0
+        self._low_s: float | None = None
+        """When line voltage was last below what a standby supply needs."""
 
     @property
     def able(self) -> bool:
@@ -70,6 +75,10 @@ class PowerPress:
         for reading in readings:
             if reading.signal == LINE_VOLTAGE and reading.value is not None:
                 self._volts = reading.value
+        if self._volts < self._from_v or self._low_s is None:
+            self._low_s = time_s
+        if time_s - self._low_s < UP_FOR_S:  # switched on at full line, a standby supply has an inrush of its own
+            return ""
         for reading in readings:
             rise = self._rise_of(reading, time_s)
             if rise:

@@ -9,14 +9,12 @@ from __future__ import annotations
 from typing import Final
 
 from rampguard.archive.rows import Row
-from rampguard.engine.relay_rise import RelayRise
+from rampguard.engine.relay_rise import FROM, RelayRise
 from rampguard.guard.decision import POWER_PRESSED
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE
 
-FROM: Final = 0.4
-"""Part of line voltage from which a standby supply may hold a relay; common practice, no source."""
 RISES: Final = 0.05
 """A rise by so much of nameplate current, while the line may move, is a relay's."""
 NAME: Final = POWER_PRESSED

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
+FROM: Final = 0.4
+"""Part of line voltage from which a standby supply may hold a relay; common practice, no source."""
 SPAN_S: Final = 0.5
 """What draws more only over some cycles, behind a soft start, has risen within this."""
 GOES_WITH_LINE: Final = 5.0

@@ -102,7 +102,9 @@ class _Run:
             acquisition=self._acquisition(),
             supply=self._supply(),
             drive=OffDrive(self.given.bench.cut_offs, reports.put),
-            press=PowerPress(Presser(self.given.bench.button), basis.nameplate_w / basis.nameplate_v),
+            press=PowerPress(
+                Presser(self.given.bench.button), nameplate_v=basis.nameplate_v, nameplate_w=basis.nameplate_w
+            ),
             expecting=ready.expecting,
             off_reports=reports,
             lock_step=self.given.lock_step,
