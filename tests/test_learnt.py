@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -12,6 +13,7 @@ from rampguard.loads.basis import KNOWN_GOOD_SIGMAS, Shown, span_of_one
 from rampguard.loads.families import FAMILIES
 from rampguard.loads.learnt import CONFIDENCE, COVERAGE, learnt_spans, of_one_unit, spread_of
 from rampguard.loads.ranges import Range
+from rampguard.loads.supply import CORE
 from rampguard.loads.tolerance import tolerance_factor
 
 EVEN = Range(10.0, 20.0, "test")
@@ -50,6 +52,17 @@ def test_three_units_by_hand() -> None:
     assert learnt_spans({"x": EVEN}, units)["x"] == pytest.approx((13.687, 16.313), abs=1e-3)
     # By the logarithm k spreads are more than any one leaves: a tenth off 0.01 x 100^0.49, and on 0.01 x 100^0.51.
     assert learnt_spans({"x": LOG}, units)["x"] == pytest.approx((0.0859493, 0.1151841), rel=1e-5)
+
+
+def test_of_what_lies_far_apart_one_unit_says_nothing_and_several_their_spread() -> None:
+    """A bare transformer's core: by a tenth more than a single unit showed, 104 of 500 whole ones were tripped."""
+    far = replace(EVEN, apart=True)
+    assert learnt_spans({"x": far}, [{"x": Shown(0.5, 0.0)}])["x"] == (EVEN.low, EVEN.high)
+    units = [{"x": Shown(mean, 0.0)} for mean in (0.49, 0.50, 0.51)]
+    assert learnt_spans({"x": far}, units)["x"] == pytest.approx((13.687, 16.313), abs=1e-3)  # 13.13 spreads
+    wide = [{"x": Shown(mean, 0.0)} for mean in (0.3, 0.5, 0.7)]
+    assert learnt_spans({"x": far}, wide)["x"] == (EVEN.low, EVEN.high)
+    assert {name for name, item in FAMILIES["transformer"].ranges.items() if item.apart} == {*CORE, "residual"}
 
 
 def test_what_readings_leave_open_adds_in_quadrature() -> None:

@@ -137,7 +137,9 @@ def _shown(parts: Floats, weights: Floats) -> Shown:
 
 
 def span_of_one(item: Range, shown: Shown) -> Span:
-    """What one unit leaves of a range for another unit of its model."""
+    """What one unit leaves of a range for another unit of its model; all of it, where units lie far ``apart``."""
+    if item.apart:
+        return item.low, item.high
     low, high = ends(item, shown.mean, KNOWN_GOOD_SIGMAS * shown.own)
     more = TOLERANCE * max(abs(low), abs(high))
     return max(low - more, item.low), min(high + more, item.high)

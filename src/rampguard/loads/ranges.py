@@ -33,6 +33,8 @@ class Range:
     why: str
     log: bool = False
     either: float | None = None
+    apart: bool = False
+    """Whether units of one model differ in it by more than most parts do: by how much, only several of them say."""
 
     def __post_init__(self) -> None:
         if not (self.low <= self.high and (self.low > 0.0 or not self.log)):
