@@ -63,6 +63,7 @@ def test_of_what_lies_far_apart_one_unit_says_nothing_and_several_their_spread()
     wide = [{"x": Shown(mean, 0.0)} for mean in (0.3, 0.5, 0.7)]
     assert learnt_spans({"x": far}, wide)["x"] == (EVEN.low, EVEN.high)
     assert {name for name, item in FAMILIES["transformer"].ranges.items() if item.apart} == {*CORE, "residual"}
+    assert {name for name, item in FAMILIES["switch-mode"].ranges.items() if item.apart} == {"load"}
 
 
 def test_what_readings_leave_open_adds_in_quadrature() -> None:

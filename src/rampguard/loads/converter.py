@@ -32,7 +32,9 @@ class SwitchMode:
     """A unit with a switch-mode supply."""
 
     ranges: ClassVar[Mapping[str, Range]] = {
-        "load": Range(0.02, 1.05, "what it takes once started, of nameplate power: any part of it", log=True),
+        "load": Range(
+            0.02, 1.05, "what it takes once started, of nameplate power: any part of it", log=True, apart=True
+        ),
         "limit": Range(0.3, 1.6, f"power at which its current limit acts at full line, of nameplate power; {COMMON}"),
         "lockout": Range(0.0, 1.0, "one in five has no under-voltage lockout", either=NO_LOCKOUT_SHARE),
         "wakes": Range(0.015, 0.20, f"line voltage at which one without begins to run; {COMMON}"),
