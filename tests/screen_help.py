@@ -153,7 +153,6 @@ def moments(*, hand_turned: bool = False, person_cuts: bool = False) -> dict[str
         "warned": [*going, notice()],
         "paused": [*going, readings(4.0, 23.0, 0.1, paused=True)],
         "press power": [*going, stage(2)],
-        "pressed": [*going, stage(2), {"event": "notice", "kind": "power-pressed", "text": "line current has risen"}],
         "going off": [*going, readings(4.0, 3.0, 0.0, state="unproven")],
         "cut": tripped,
         "tripped": [*tripped, finished()],

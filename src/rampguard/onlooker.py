@@ -124,10 +124,8 @@ class Onlooker:
         self._line_of_readings()
         waits = ""
         if event["ends_when"] == "power-pressed":
-            waits = "  (the bench presses the power button)"
-            if not event.get("bench_presses", False):
-                self.typed.start()
-                waits = "  (there, press the unit's power button, one hand; then type p here)"
+            by_bench = event.get("bench_presses", False)
+            waits = "  (the bench presses the power button)" if by_bench else "  (press the unit's power button)"
         self.say(f"-> {event['name']}: {event['line_voltage_v']:g} V{waits}")
         self._told_s = time.monotonic()
 

@@ -15,7 +15,7 @@ from rampguard.engine.expecting import Expecting
 from rampguard.engine.guardian import Watch
 from rampguard.engine.machine import Sleep
 from rampguard.engine.operator import Operator
-from rampguard.engine.power_press import PowerPress
+from rampguard.engine.presser import Presser
 from rampguard.engine.reservoirs import WATCHED_S
 from rampguard.engine.supply import Supply
 from rampguard.engine.telling import Teller
@@ -41,7 +41,7 @@ class Live:
     acquisition: Acquisition
     supply: Supply
     drive: OffDrive
-    press: PowerPress
+    presser: Presser
     expecting: Expecting
     off_reports: queue.SimpleQueue[OffReport]
     lock_step: bool

@@ -158,7 +158,7 @@ class Loop:
         """What has arrived. In lock-step, simulated time waits for every way off to report once, and for a press."""
         waiting = self.proof is not None and len(self.proof.states) < len(self.parts.bench.cut_offs)
         waiting = waiting and time.monotonic() - self.commanded_wall_s < 0.3
-        if self.parts.lock_step and (waiting or self.parts.press.busy):
+        if self.parts.lock_step and (waiting or self.parts.presser.busy):
             time.sleep(0.002)
             return []
         try:
@@ -185,11 +185,10 @@ class Loop:
             return
         arrived_s = max(0.0, max(reading.time_s for reading in readings) - self.parts.zero_s)
         explained = "" if self.parts.care is None else self.parts.care.event
-        now_s = max(arrived_s, self.guard.time_s)
-        if pressed := self.parts.press.seen_in(readings, now_s):
-            self.expect_inrush(pressed, POWER_PRESSED)
         event, self._event = explained or self._event, ""
-        self._judge(Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off))
+        now_s = max(arrived_s, self.guard.time_s)
+        observation = Observation(now_s, readings, self.set_voltage_v, event, is_off=self._is_off)
+        self._judge(observation)
         for reading in readings:
             self._notice(reading, now_s)
             if self.parts.care is not None and self.interlock.state is State.LIVE:
@@ -263,6 +262,9 @@ class Loop:
         if self.interlock.state is not State.LIVE:
             return
         pressed = self._press_power()
+        if self.parts.operator.take_power_pressed():
+            pressed = True
+            self.expect_inrush("power was pressed", POWER_PRESSED)
         if self.parts.care is not None and self.parts.care.has_begun:
             self._go_on_at_full_line(self.parts.care)
             return
@@ -293,16 +295,14 @@ class Loop:
                 self._tell_stage(self.parts.plan.stages[self.parts.supply.on_plan.stage_index])
 
     def _press_power(self) -> bool:
-        """Press where the bench can, or wait for a hand; whether the plan may go on."""
-        on_plan, said = self.parts.supply.on_plan, self.parts.operator.take_power_pressed()
-        stage = self.parts.plan.stages[on_plan.stage_index]
-        turned = self.parts.press.turn(stage, on_plan, said=said, time_s=self._now_s())
-        for kind, text in (("link", turned.problem), ("pace", turned.said)):
-            if text:
-                self.note(kind, text)
-        if turned.why:
-            self.expect_inrush(turned.why, POWER_PRESSED)
-        return turned.pressed
+        """At a stage that waits for it, press where the bench can; whether a press has just been made."""
+        presser, on_plan = self.parts.presser, self.parts.supply.on_plan
+        if presser.wait_at(self.parts.plan.stages[on_plan.stage_index], on_plan):
+            self.expect_inrush("power was pressed", POWER_PRESSED)  # a relay may close before it is let go
+        ended, problem = presser.take_end()
+        if problem:
+            self.note("link", f"{problem} Press the unit's power button by hand.")
+        return ended and not problem
 
     def _follow(self, move: RampStep) -> None:
         if move.stage_began:
@@ -324,7 +324,7 @@ class Loop:
     def _tell_stage(self, stage: Stage) -> None:
         self._stage = stage.name
         self.note("stage", f"{stage.name}: to {stage.line_voltage_v:g} V")
-        self.teller.stage(stage, bench_presses=self.parts.press.able)
+        self.teller.stage(stage, bench_presses=self.parts.presser.able)
 
     def _go_on_at_full_line(self, care: Care) -> None:
         self._stage = str(care.course.phase)

@@ -9,14 +9,15 @@ from __future__ import annotations
 from typing import Final
 
 from rampguard.archive.rows import Row
-from rampguard.engine.relay_rise import FROM, RelayRise
 from rampguard.guard.decision import POWER_PRESSED
 from rampguard.loads.basis import Basis
 from rampguard.loads.classes import LoadClass
 from rampguard.quantities import LINE_CURRENT, LINE_VOLTAGE
 
+FROM: Final = 0.4
+"""Part of line voltage from which a standby supply may hold a relay; common practice, no source."""
 RISES: Final = 0.05
-"""A rise by so much of nameplate current, while the line may move, is a relay's."""
+"""A rise from one reading to the next by so much of nameplate current is a relay's."""
 NAME: Final = POWER_PRESSED
 
 
@@ -27,7 +28,7 @@ class PressInferred:
         presses = load_class is not None and load_class.press_power_at_fraction is not None
         self._basis = basis if presses and not told else None
         self._volts = 0.0
-        self._rise = RelayRise(0.0 if basis is None else RISES * basis.nameplate_w / basis.nameplate_v)
+        self._amperes: float | None = None
 
     def event(self, row: Row) -> str:
         """The event that this row's readings tell; empty: none."""
@@ -36,8 +37,12 @@ class PressInferred:
             return ""
         values = {r.signal: r.value for r in row.readings if r.value is not None}
         self._volts = values.get(LINE_VOLTAGE, self._volts)
-        now = values.get(LINE_CURRENT)
-        if now is None or not self._rise.by(row.time_s, self._volts, now) or self._volts < FROM * basis.nameplate_v:
+        now, before = values.get(LINE_CURRENT), self._amperes
+        if now is None:
+            return ""
+        self._amperes = now
+        rise = RISES * basis.nameplate_w / basis.nameplate_v
+        if before is None or now - before < rise or self._volts < FROM * basis.nameplate_v:
             return ""
         self._basis = None
         return NAME

@@ -31,7 +31,6 @@ from rampguard.engine.live import Live
 from rampguard.engine.loop import Loop
 from rampguard.engine.meanwhile import do_meanwhile
 from rampguard.engine.operator import Asking, Operator
-from rampguard.engine.power_press import PowerPress
 from rampguard.engine.presser import Presser
 from rampguard.engine.reservoirs import UNTIL_HANDS_GO_IN_S, WATCHED_S, reservoirs
 from rampguard.engine.setup import Refused, prepare
@@ -89,7 +88,7 @@ class _Run:
     def power_up(self, ready: Ready) -> int:
         """From proven off, through live, to proven off. Returns the exit code."""
         reports: queue.SimpleQueue[OffReport] = queue.SimpleQueue()
-        zero_s, basis = self.given.bench.clock.now_s(), self.given.prepared.basis
+        zero_s = self.given.bench.clock.now_s()
         waves = self._waves(ready, zero_s)
         teller = Teller(ready.capture, self.given.operator, waves)
         live = Live(
@@ -102,9 +101,7 @@ class _Run:
             acquisition=self._acquisition(),
             supply=self._supply(),
             drive=OffDrive(self.given.bench.cut_offs, reports.put),
-            press=PowerPress(
-                Presser(self.given.bench.button), nameplate_v=basis.nameplate_v, nameplate_w=basis.nameplate_w
-            ),
+            presser=Presser(self.given.bench.button),
             expecting=ready.expecting,
             off_reports=reports,
             lock_step=self.given.lock_step,
@@ -124,8 +121,8 @@ class _Run:
             loop.note("override", f"{key}: {reason}")
         for line in () if self.given.prepared.cold is None else self.given.prepared.cold.for_the_record():
             loop.note("cold-sheet", line)
-        if basis.rests_on:
-            loop.note("band", basis.rests_on)
+        if self.given.prepared.basis.rests_on:
+            loop.note("band", self.given.prepared.basis.rests_on)
         if self.given.order.direct:
             loop.expect_inrush("full mains at once")
         # A digitiser has sampled all the while: seconds of it are no part of this run, and an inrush is none of theirs.

@@ -73,8 +73,6 @@ class View:
     """What was told when it went live: bench, unit, plan."""
     permissives: dict[str, dict[str, Any]] = field(default_factory=dict)
     stage: dict[str, Any] = field(default_factory=dict)
-    has_risen: bool = False
-    """Whether this stage has seen what a press of the unit's power button draws."""
     advice: dict[str, Any] = field(default_factory=dict)
     asked: dict[str, Any] = field(default_factory=dict)
     alarm: str = ""
@@ -119,7 +117,7 @@ class View:
         self.run = dict(event)
 
     def _on_stage(self, event: Mapping[str, Any]) -> None:
-        self.stage, self.has_risen = dict(event), False
+        self.stage = dict(event)
         self.notices.append(Notice(self.time_s, "stage", f"{event['name']}: to {event['line_voltage_v']:g} V"))
 
     def _on_readings(self, event: Mapping[str, Any]) -> None:
@@ -154,7 +152,6 @@ class View:
 
     def _on_notice(self, event: Mapping[str, Any]) -> None:
         self.notices.append(Notice(self.time_s, event["kind"], event["text"]))
-        self.has_risen = self.has_risen or event["kind"] == "power-pressed"
         self.rings += event["kind"] == "warn"
 
     def _on_trip(self, event: Mapping[str, Any]) -> None:

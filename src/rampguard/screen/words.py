@@ -89,16 +89,10 @@ def next_words(view: View) -> str:
     if view.paused:
         return f"PAUSED in {_stage(view)}. r goes on, right arrow a step, left arrow a step back."
     if view.stage.get("ends_when") == "power-pressed":
-        return _press_words(view)
+        if view.stage.get("bench_presses"):
+            return "The bench presses the unit's power button."
+        return "PRESS the unit's power button, one hand, then b here."
     return f"Now {_stage(view)}.{_then(view)}"
-
-
-def _press_words(view: View) -> str:
-    if view.stage.get("bench_presses"):
-        return "The bench presses the unit's power button."
-    if view.has_risen:
-        return "Current has risen. b if you pressed power; SPACE, off, if nobody did."
-    return f"At {view.stage['line_voltage_v']:g} V PRESS the unit's power button, one hand, then b here."
 
 
 def _at_full_line(course: Mapping[str, Any]) -> str:
