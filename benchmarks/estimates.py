@@ -52,7 +52,7 @@ def sights_of(case: Case, generator: np.random.Generator) -> list[Sight]:
 
 
 def estimated(
-    case: Case, seed: int, number: int, store: Path | None, spreads: Mapping[str, Mapping[str, float]]
+    case: Case, seed: int, number: int, store: Path | None, stated: Mapping[str, Mapping[str, float]]
 ) -> dict[str, Any]:
     """One case's answers beside what is true; the rails both by their diodes and by a meter."""
     generator = np.random.default_rng([seed, number, 7])
@@ -63,7 +63,7 @@ def estimated(
     ]
     moments = moments_of(sights_of(case, generator), nameplate_v=case.mains_v, nameplate_w=case.watts)
     found = _posterior(case, moments, seed, number, store)
-    return _row(case, answered(unit, moments, found, rails, by_diodes=True, spreads=spreads))
+    return _row(case, answered(unit, moments, found, rails, by_diodes=True, spreads=stated))
 
 
 def _posterior(case: Case, moments: list[Moment], seed: int, number: int, store: Path | None) -> Posterior:
@@ -94,11 +94,7 @@ def _row(case: Case, found: Estimates) -> dict[str, Any]:
 
 
 def all_rows(
-    count: int,
-    seed: int,
-    store: Path | None,
-    kinds: str,
-    spreads: Mapping[str, Mapping[str, float]] = SPREADS,
+    count: int, seed: int, store: Path | None, kinds: str, stated: Mapping[str, Mapping[str, float]]
 ) -> Iterable[dict[str, Any]]:
     """Of all cases; posteriors are kept as it goes, so that a run that was cut short goes on."""
     number = 0
@@ -107,7 +103,7 @@ def all_rows(
             number += 1
             if number % 20 == 0:
                 print(f"{number} done", flush=True)
-            yield estimated(case, seed, number, store, spreads)
+            yield estimated(case, seed, number, store, stated)
 
 
 def table(rows: list[dict[str, Any]], run_name: str) -> list[dict[str, Any]]:

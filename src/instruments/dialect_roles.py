@@ -36,7 +36,7 @@ class Setting(Strict):
 
     @field_validator("command", "expect")
     @classmethod
-    def _knownplaceholders(cls, text: str) -> str:
+    def _known_placeholders(cls, text: str) -> str:
         return placeholders(text, {"frequency_hz", "current_limit_a", "run_time_limit_s"})
 
 
@@ -75,7 +75,7 @@ class SourceDialect(Strict):
 
     @field_validator("set_voltage")
     @classmethod
-    def _knownplaceholders(cls, text: str) -> str:
+    def _known_placeholders(cls, text: str) -> str:
         if "line_voltage_v" not in text:
             raise ValueError(f"{text!r} lacks the placeholder {{line_voltage_v}}")
         return placeholders(text, {"line_voltage_v"})

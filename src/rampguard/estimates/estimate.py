@@ -6,7 +6,7 @@ Pure. A quantity of which the ramp leaves hardly less than the class did is not 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -90,7 +90,7 @@ def answered(
 ) -> Estimates:
     """What a posterior says. ``by_diodes``: tell what the rails' diodes say of them, too, where they were metered."""
     own = spreads.get(unit.load_class, {})
-    answers = [_answer(sought, found, unit, own.get(sought.name, 0.0)) for sought in SOUGHT]
+    answers = [_answer(sought, found.after, found.prior, unit, own.get(sought.name, 0.0)) for sought in SOUGHT]
     if rails:
         kept = [answer for answer in answers if by_diodes or answer.name != "rail_v"]
         answers = [*kept, _measured(rails), _reservoir(found, unit, rails, own.get(RESERVOIR.name, 0.0))]
@@ -114,9 +114,12 @@ def quantiles(values: Floats, spread: float) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
-def _answer(sought: Sought, found: Posterior, unit: Unit, spread: float) -> Estimate:
-    low, middle, high = quantiles(sought.of(found.after, unit), spread)
-    least, _, most = quantiles(sought.of(found.prior, unit), 0.0)
+def _answer(
+    sought: Sought, after: Samples, before: Samples, unit: Unit, spread: float, *, scale: float = 1.0
+) -> Estimate:
+    """What samples say of a quantity after the ramp, beside what they said before it."""
+    low, middle, high = (scale * edge for edge in quantiles(sought.of(after, unit), spread))
+    least, _, most = (scale * edge for edge in quantiles(sought.of(before, unit), 0.0))
     return Estimate(
         sought.name,
         sought.unit,
@@ -142,12 +145,8 @@ def _reservoir(found: Posterior, unit: Unit, rails: Sequence[RailRead], spread: 
     """Capacitance on each rail, the rails taken as alike: two joules over volts squared."""
     volts = np.array([rail.volts for rail in rails])
     off = float(np.mean([standard(rail.bound_v) / rail.volts for rail in rails]))
-    spread = float(np.hypot(spread, 2.0 * off))
     to_uf = 2e6 / float(np.sum(np.square(volts)))
-    low, middle, high = (to_uf * edge for edge in quantiles(RESERVOIR.of(found.after, unit), spread))
-    least, _, most = (to_uf * edge for edge in quantiles(RESERVOIR.of(found.prior, unit), 0.0))
-    told = bool(np.log(high / low) < HARDLY * np.log(most / least))
-    return Estimate(RESERVOIR.name, RESERVOIR.unit, RESERVOIR.title, middle, low, high, least, most, told)
+    return _answer(RESERVOIR, found.after, found.prior, unit, float(np.hypot(spread, 2.0 * off)), scale=to_uf)
 
 
 def _soft_start(
@@ -159,13 +158,11 @@ def _soft_start(
     sees = float(np.mean(found.after.soft))
     if sees < 0.5:
         return sees, [], None
-    some, before = _with_soft_start(found.after), _with_soft_start(found.prior)
-    low, middle, high = quantiles(SOFT_START.of(some, unit), spread)
-    least, _, most = quantiles(SOFT_START.of(before, unit), 0.0)
-    told = bool(sees >= SURE and np.log(high / low) < HARDLY * np.log(most / least))
+    some = _with_soft_start(found.after)
+    answer = _answer(SOFT_START, some, _with_soft_start(found.prior), unit, spread)
     sooner, later = zip(*(_between(moments, edge) for edge in some.values["bypass_at"]), strict=True)
     at = np.quantile(sooner, INTERVAL[0]), np.median([*sooner, *later]), np.quantile(later, INTERVAL[2])
-    answer = Estimate(SOFT_START.name, SOFT_START.unit, SOFT_START.title, middle, low, high, least, most, told)
+    answer = replace(answer, told=answer.told and sees >= SURE)
     return sees, [answer], (float(at[0]), float(at[1]), float(at[2]))
 
 

@@ -4,7 +4,8 @@ Each unit shows a parameter by a mean, and leaves something open. A fresh unit o
 hundred of its units do, with a confidence of 95 %: mean +/- k spreads, k by the number of units (`tolerance`), and what
 a single unit's readings leave open beside it. Two or three units say little of a spread, so that k is large; until
 there are more, a fresh unit lies where it would by any one of them, each taken alone: two units of a model differ as
-`basis.TOLERANCE` says. The narrower of both, never wider than the class. Pure.
+`basis.TOLERANCE` says; where they lie far apart (`Range.apart`) one unit says nothing of the next. The narrower of
+both, never wider than the class. Pure.
 """
 
 from __future__ import annotations
